@@ -74,6 +74,20 @@ BASE_THICKNESS = Parameter(
     "from memory", "10 mm or more at the thinnest for a solid base",
 )  # fmt: skip
 # --- path ----------------------------------------------------------------------------------------
+ANTERIOR_TILT = Parameter(
+    "anterior_tilt_deg",
+    "deg",
+    "Tilt from the occlusal plane held level; positive lowers the front of the cast.",
+    0.0, -90.0, 90.0,
+    "published", "a survey starts with the path square to the level occlusal plane",
+)  # fmt: skip
+LATERAL_TILT = Parameter(
+    "lateral_tilt_deg",
+    "deg",
+    "Tilt from the occlusal plane held level; positive lowers the patient's right side.",
+    0.0, -90.0, 90.0,
+    "published", "a survey starts with the path square to the level occlusal plane",
+)  # fmt: skip
 TILT_WARNING = Parameter(
     "warn_tilt_deg",
     "deg",
@@ -114,7 +128,16 @@ FLOOR = Parameter(
 GAUGES_MM: Final[tuple[float, ...]] = (0.25, 0.50, 0.75)
 """The metric undercut gauge set (published)."""
 
+GAUGE = Parameter(
+    "gauges_mm",
+    "mm",
+    "Undercut gauges whose iso-lines are drawn.",
+    None, 0.01, 5.0,
+    "published", "the metric undercut gauge set 0.25, 0.50 and 0.75 mm",
+)  # fmt: skip
+"""One gauge; the set's default is :data:`GAUGES_MM`."""
+
 ALL: Final[tuple[Parameter, ...]] = (
     STRAY_SHARE, HOLE_LENGTH, BORDER_TRIM, LAND, BASE_THICKNESS,
-    TILT_WARNING, TILT_LIMIT, NOISE_DEPTH, TAPER, FLOOR,
+    ANTERIOR_TILT, LATERAL_TILT, TILT_WARNING, TILT_LIMIT, GAUGE, NOISE_DEPTH, TAPER, FLOOR,
 )  # fmt: skip

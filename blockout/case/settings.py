@@ -2,25 +2,47 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+import math
+from typing import Any, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from blockout.case import parameters as p
-from blockout.errors import InputError
-from blockout.units import length_mm
+from blockout.case.values import (
+    Arch,
+    Axis,
+    Direction,
+    Gauge,
+    Length,
+    Number,
+    Outline,
+    Point,
+    axis_direction,
+    number_or_text,
+    refused,
+)
 
-Arch = Literal["lower", "upper"]
-Point = tuple[float, float, float]
+__all__ = [
+    "Arch",
+    "Length",
+    "ParallelSettings",
+    "PathSettings",
+    "Point",
+    "PrepareSettings",
+    "Settings",
+    "SurveySettings",
+]
 
 
-def _length(value: Any) -> Any:
-    if not isinstance(value, str):
-        return value
-    try:
-        return length_mm(value)
-    except InputError as error:
-        raise ValueError(str(error)) from error
+def _describe(schema: dict[str, Any], parameter: p.Parameter) -> None:
+    """Complete a field's JSON Schema with its parameter's range, unit and source."""
+    for key in ("type", "anyOf", "ge", "le", "minimum", "maximum"):
+        schema.pop(key, None)
+    if parameter.unit == "mm":
+        schema.update(number_or_text(parameter.low, parameter.high))
+    else:
+        schema.update({"type": "number", "minimum": parameter.low, "maximum": parameter.high})
+    schema.update({"unit": parameter.unit, "mark": parameter.mark, "source": parameter.source})
 
 
 def _field(parameter: p.Parameter) -> Any:
@@ -29,16 +51,8 @@ def _field(parameter: p.Parameter) -> Any:
         ge=parameter.low,
         le=parameter.high,
         description=parameter.help,
-        json_schema_extra={
-            "unit": parameter.unit,
-            "mark": parameter.mark,
-            "source": parameter.source,
-        },
+        json_schema_extra=lambda schema: _describe(schema, parameter),
     )
-
-
-Length = Annotated[float, BeforeValidator(_length)]
-"""Millimetres, or text such as "0.010 in" or "30 ga"."""
 
 
 class Settings(BaseModel):
@@ -52,11 +66,11 @@ class Settings(BaseModel):
 class PrepareSettings(Settings):
     """How a scan becomes a closed cast."""
 
-    up: str | None = Field(
+    up: Axis | None = Field(
         default=None,
         description="Occlusal direction in the file, such as +z, -y or 0,1,1; found when left out.",
     )
-    front: str | None = Field(
+    front: Axis | None = Field(
         default=None,
         description="Anterior direction in the file; found when left out. With both up and front "
         "given, the cast frame is exactly these axes.",
@@ -65,48 +79,69 @@ class PrepareSettings(Settings):
         default=None,
         description="lower or upper; decides on which side the patient's right lies.",
     )
-    stray_share: float = _field(p.STRAY_SHARE)
+    stray_share: Number = _field(p.STRAY_SHARE)
     hole_length_mm: Length = _field(p.HOLE_LENGTH)
     border_trim_mm: Length = _field(p.BORDER_TRIM)
     land_mm: Length = _field(p.LAND)
     base_thickness_mm: Length = _field(p.BASE_THICKNESS)
 
+    @model_validator(mode="after")
+    def _axes_apart(self) -> Self:
+        if self.up is not None and self.front is not None:
+            a, b = axis_direction(self.up), axis_direction(self.front)
+            product = sum(u * v for u, v in zip(a, b, strict=True))
+            if abs(product) > (1.0 - 1e-9) * math.hypot(*a) * math.hypot(*b):
+                raise refused(
+                    f"up ({self.up}) and front ({self.front}) lie along one line; they must point "
+                    "different ways",
+                    key="front",
+                )
+        return self
+
 
 class PathSettings(Settings):
     """The path of insertion: two tilts from the occlusal plane held level, or a direction."""
 
-    anterior_tilt_deg: float = Field(
-        default=0.0, description="Positive lowers the front of the cast.", ge=-90.0, le=90.0
-    )
-    lateral_tilt_deg: float = Field(
-        default=0.0, description="Positive lowers the patient's right side.", ge=-90.0, le=90.0
-    )
-    direction: Point | None = Field(
+    anterior_tilt_deg: Number = _field(p.ANTERIOR_TILT)
+    lateral_tilt_deg: Number = _field(p.LATERAL_TILT)
+    direction: Direction | None = Field(
         default=None,
         description="Direction of removal in the file's coordinates, instead of the tilts.",
     )
-    warn_tilt_deg: float = _field(p.TILT_WARNING)
-    max_tilt_deg: float = _field(p.TILT_LIMIT)
+    warn_tilt_deg: Number = _field(p.TILT_WARNING)
+    max_tilt_deg: Number = _field(p.TILT_LIMIT)
+
+    @model_validator(mode="after")
+    def _said_once(self) -> Self:
+        tilts = sorted({"anterior_tilt_deg", "lateral_tilt_deg"} & self.model_fields_set)
+        if self.direction is not None and tilts:
+            raise refused(
+                f"the path is said twice, by direction and by {' and '.join(tilts)}; keep one",
+                key="direction",
+            )
+        return self
 
 
 class SurveySettings(Settings):
     """What the survey reads off."""
 
-    gauges_mm: tuple[Length, ...] = Field(
-        default=p.GAUGES_MM, description="Undercut gauges whose iso-lines are drawn."
+    gauges_mm: tuple[Gauge, ...] = Field(
+        default=p.GAUGES_MM,
+        description=p.GAUGE.help,
+        json_schema_extra={"unit": p.GAUGE.unit, "mark": p.GAUGE.mark, "source": p.GAUGE.source},
     )
-    noise_depth_mm: Annotated[float, BeforeValidator(_length)] | None = _field(p.NOISE_DEPTH)
+    noise_depth_mm: Length | None = _field(p.NOISE_DEPTH)
 
 
 class ParallelSettings(Settings):
     """Parallel blockout: where it goes and how its wall stands."""
 
-    taper_deg: float = _field(p.TAPER)
-    floor_mm: float | None = _field(p.FLOOR)
-    keep_in: tuple[tuple[Point, ...], ...] = Field(
+    taper_deg: Number = _field(p.TAPER)
+    floor_mm: Length | None = _field(p.FLOOR)
+    keep_in: tuple[Outline, ...] = Field(
         default=(),
         description="Outlines, points on the cast in file coordinates; wax only inside them.",
     )
-    keep_out: tuple[tuple[Point, ...], ...] = Field(
+    keep_out: tuple[Outline, ...] = Field(
         default=(), description="Outlines inside which there is no wax."
     )
