@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,6 +14,7 @@ from scipy.sparse.csgraph import connected_components
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+AnyT = TypeVar("AnyT", bound=np.generic)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,50 +38,46 @@ class Mesh:
     faces: Ints
 
     def __init__(self, vertices: ArrayLike, faces: ArrayLike) -> None:
-        points = np.array(vertices, dtype=np.float64, order="C").reshape(-1, 3)
-        triangles = np.array(faces, dtype=np.int64, order="C").reshape(-1, 3)
+        points = _triples(np.array(vertices, dtype=np.float64, order="C"), "vertices")
+        triangles = _triples(_whole_numbers(faces), "faces")
         if triangles.size and not 0 <= triangles.min() <= triangles.max() < len(points):
             raise ValueError("a face names a vertex that is not there")
         if not np.isfinite(points).all():
             raise ValueError("a coordinate is not a finite number")
-        points.setflags(write=False)
-        triangles.setflags(write=False)
-        object.__setattr__(self, "vertices", points)
-        object.__setattr__(self, "faces", triangles)
+        object.__setattr__(self, "vertices", _locked(points))
+        object.__setattr__(self, "faces", _locked(triangles))
 
     @property
     def triangle_count(self) -> int:
+        """How many faces."""
         return len(self.faces)
 
     @cached_property
     def corners(self) -> Floats:
         """(m, 3, 3) coordinates of each face's corners, mm."""
-        corners: Floats = self.vertices[self.faces]
-        return corners
+        return _locked(self.vertices[self.faces])
 
     @cached_property
     def face_crosses(self) -> Floats:
         """(m, 3) normals of twice the area's length, mm2."""
         a, b, c = (self.corners[:, k] for k in range(3))
-        return np.cross(b - a, c - a)
+        return _locked(np.cross(b - a, c - a))
 
     @cached_property
     def face_areas_mm2(self) -> Floats:
-        """(m,)"""
-        areas: Floats = np.linalg.norm(self.face_crosses, axis=1) / 2.0
-        return areas
+        """(m,) mm2."""
+        return _locked(np.linalg.norm(self.face_crosses, axis=1) / 2.0)
 
     @cached_property
     def face_normals(self) -> Floats:
         """(m, 3) unit normals; zero for a face without area."""
         length = 2.0 * self.face_areas_mm2
-        return self.face_crosses / np.where(length > 0.0, length, 1.0)[:, None]
+        return _locked(self.face_crosses / np.where(length > 0.0, length, 1.0)[:, None])
 
     @cached_property
     def face_centres(self) -> Floats:
-        """(m, 3) mm"""
-        centres: Floats = self.corners.mean(axis=1)
-        return centres
+        """(m, 3) middle of each face, mm."""
+        return _locked(self.corners.mean(axis=1))
 
     @cached_property
     def volume_mm3(self) -> float:
@@ -88,16 +86,24 @@ class Mesh:
         """
         if not self.triangle_count:
             return 0.0
-        a, b, c = (self.corners[:, k] - self.centre for k in range(3))
-        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
+        x, y, z = (np.ascontiguousarray(column) for column in (self.vertices - self.centre).T)
+        a, b, c = (np.ascontiguousarray(corner) for corner in self.faces.T)
+        sixfold = (
+            x[a] * (y[b] * z[c] - z[b] * y[c])
+            + y[a] * (z[b] * x[c] - x[b] * z[c])
+            + z[a] * (x[b] * y[c] - y[b] * x[c])
+        )
+        return float(sixfold.sum() / 6.0)
 
     @cached_property
     def bounds_mm(self) -> Floats:
         """(2, 3) lowest and highest coordinates of the vertices that faces use."""
-        used = self.corners.reshape(-1, 3)
-        if not len(used):
-            return np.zeros((2, 3))
-        return np.stack([used.min(axis=0), used.max(axis=0)])
+        if not self.triangle_count:
+            return _locked(np.zeros((2, 3)))
+        used = np.zeros(len(self.vertices), dtype=bool)
+        used[self.faces.reshape(-1)] = True
+        columns = [self.vertices[used, axis] for axis in range(3)]
+        return _locked(np.array([[c.min() for c in columns], [c.max() for c in columns]]))
 
     @property
     def centre(self) -> Floats:
@@ -108,7 +114,23 @@ class Mesh:
     @cached_property
     def halfedges(self) -> Ints:
         """(3 m, 2) directed edges; row ``k * m + f`` is edge k of face f, corner k to k + 1."""
-        return np.concatenate([self.faces[:, [0, 1]], self.faces[:, [1, 2]], self.faces[:, [2, 0]]])
+        a, b, c = self.faces.T
+        return _locked(np.stack([np.concatenate([a, b, c]), np.concatenate([b, c, a])], axis=1))
+
+    @cached_property
+    def edge_runs(self) -> tuple[Ints, Ints, Ints]:
+        """Halfedges gathered by the edge they lie on, whichever way they run.
+
+        ``order`` (3 m,) lists the halfedges edge by edge; edge e owns ``order[first[e]:first[e] +
+        count[e]]``.
+        """
+        start, end = self.halfedges.T
+        low, high = np.minimum(start, end), np.maximum(start, end)
+        key = low * np.int64(max(len(self.vertices), 1)) + high
+        order = np.argsort(key)
+        ordered = key[order]
+        first = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]]) if len(order) else order
+        return _locked(order), _locked(first), _locked(np.diff(np.r_[first, len(order)]))
 
     @cached_property
     def twin_halfedges(self) -> Ints:
@@ -116,25 +138,20 @@ class Mesh:
         edge does not join exactly two faces that agree on their outside.
         """
         start, end = self.halfedges.T
-        low, high = np.minimum(start, end), np.maximum(start, end)
-        key = low * np.int64(len(self.vertices)) + high
-        order = np.argsort(key, kind="stable")
-        ordered = key[order]
-        first = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]]) if len(order) else order
-        count = np.diff(np.r_[first, len(order)])
+        order, first, count = self.edge_runs
         pair = first[count == 2]
         one, other = order[pair], order[pair + 1]
-        agree = start[one] == end[other]
-        twins = np.full(len(key), -1, dtype=np.int64)
+        agree = (start[one] == end[other]) & (start[one] != end[one])
+        twins = np.full(len(order), -1, dtype=np.int64)
         twins[one[agree]] = other[agree]
         twins[other[agree]] = one[agree]
-        return twins
+        return _locked(twins)
 
     @cached_property
     def face_neighbours(self) -> Ints:
         """(m, 3) the face across edge k, or -1."""
         twins = self.twin_halfedges.reshape(3, -1).T
-        return np.where(twins >= 0, twins % max(self.triangle_count, 1), -1)
+        return _locked(np.where(twins >= 0, twins % max(self.triangle_count, 1), -1))
 
     @cached_property
     def vertex_normals(self) -> Floats:
@@ -150,7 +167,7 @@ class Mesh:
                     self.faces[:, k], angle * unit[:, axis], minlength=len(self.vertices)
                 )
         length = np.linalg.norm(total, axis=1)
-        return total / np.where(length > 0.0, length, 1.0)[:, None]
+        return _locked(total / np.where(length > 0.0, length, 1.0)[:, None])
 
     def face_components(self) -> Ints:
         """(m,) number of the edge-connected piece each face belongs to, from 0."""
@@ -173,7 +190,27 @@ class Mesh:
         return Mesh(self.vertices @ matrix[:3, :3].T + matrix[:3, 3], self.faces)
 
     def scaled(self, factor: float) -> Mesh:
+        """Every coordinate times ``factor``; the outside stays outside for a positive one."""
         return Mesh(self.vertices * factor, self.faces)
+
+
+def _triples(rows: NDArray[AnyT], name: str) -> NDArray[AnyT]:
+    if rows.size and rows.shape[1:] != (3,):
+        raise ValueError(f"{name} come as rows of three, not in the shape {rows.shape}")
+    return rows.reshape(-1, 3)
+
+
+def _whole_numbers(faces: ArrayLike) -> Ints:
+    given = np.asarray(faces)
+    if given.dtype.kind not in "biu" and not (given == np.floor(given)).all():
+        raise ValueError("a face names a vertex by something that is not a whole number")
+    return np.array(given, dtype=np.int64, order="C")
+
+
+def _locked(array: NDArray[AnyT]) -> NDArray[AnyT]:
+    """The same array, no longer to be written: it is kept and handed out again."""
+    array.setflags(write=False)
+    return array
 
 
 def connected_faces(neighbours: Ints) -> Ints:
@@ -217,6 +254,7 @@ class Solidity:
 
     @property
     def is_solid(self) -> bool:
+        """Closed, nowhere only touching itself, no collapsed face, and outside out."""
         return (
             self.closed
             and not self.pinched_vertex_count
@@ -243,43 +281,44 @@ class Solidity:
 
 def solidity(mesh: Mesh) -> Solidity:
     """The one answer to "is it a solid?", used everywhere."""
-    collapsed = (mesh.faces == np.roll(mesh.faces, 1, axis=1)).any(axis=1)
-    start, end = mesh.halfedges.T
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    key = low * np.int64(max(len(mesh.vertices), 1)) + high
-    distinct, inverse, count = np.unique(key, return_inverse=True, return_counts=True)
-    forward = np.bincount(inverse, (start < end).astype(np.float64), minlength=len(distinct))
-    paired = count == 2
+    a, b, c = mesh.faces.T
+    collapsed = (a == b) | (b == c) | (c == a)
+    _, _, count = mesh.edge_runs
+    joined_well = int((mesh.twin_halfedges >= 0).sum()) // 2
     return Solidity(
         triangle_count=mesh.triangle_count,
         open_edge_count=int((count == 1).sum()),
         crowded_edge_count=int((count > 2).sum()),
-        opposed_edge_count=int((paired & (forward != 1)).sum()),
+        opposed_edge_count=int((count == 2).sum()) - joined_well,
         pinched_vertex_count=int(pinched_vertices(mesh).sum()),
         collapsed_face_count=int(collapsed.sum()),
         volume_mm3=mesh.volume_mm3,
     )
 
 
-def corner_fans(mesh: Mesh) -> Ints:
+def corner_fans(mesh: Mesh, *, across: Bools | None = None) -> Ints:
     """(3 m,) number of the fan each face corner belongs to, row ``k * m + f`` for corner k.
 
     A fan is a run of faces around one vertex, each sharing with the next an edge that joins
-    exactly those two. A vertex with more than one fan is where sheets only touch.
+    exactly those two. A vertex with more than one fan is where sheets only touch. Where ``across``
+    (3 m,) is given, only the halfedges that it names join faces.
     """
     size = mesh.triangle_count
-    twins = mesh.twin_halfedges
-    halfedge = np.flatnonzero(twins >= 0)
-    twin = twins[halfedge]
-    edge, face = halfedge // max(size, 1), halfedge % max(size, 1)
-    twin_edge, twin_face = twin // max(size, 1), twin % max(size, 1)
-    # halfedge runs corner `edge` -> `edge + 1`; its twin starts where this one ends
-    here = edge * size + face
-    there = ((twin_edge + 1) % 3) * size + twin_face
-    graph = coo_matrix(
-        (np.ones(len(here), dtype=np.int8), (here, there)), shape=(3 * size, 3 * size)
-    )
-    fans: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
+    twins = mesh.twin_halfedges if across is None else np.where(across, mesh.twin_halfedges, -1)
+    corner = np.arange(3 * size)
+    # the twin of the edge that leaves a corner ends there: its face is the next one of the fan
+    following = np.where(twins >= 0, (twins + size) % max(3 * size, 1), corner)
+    # every corner leaps ahead 1, 2, 4, ... places until all have been round the longest fan
+    longest = int(np.bincount(mesh.faces.reshape(-1)).max()) if size else 0
+    ahead, lowest = following, corner
+    for _ in range(longest.bit_length()):
+        lowest = np.minimum(lowest, lowest[ahead])
+        ahead = ahead[ahead]
+    # an open fan is known by its last corner, where the leaps end; a closed one by its lowest
+    known_by = np.where(following[ahead] == ahead, ahead, lowest)
+    is_first = np.zeros(3 * size, dtype=bool)
+    is_first[known_by] = True
+    fans: Ints = (np.cumsum(is_first) - 1)[known_by]
     return fans
 
 

@@ -1,0 +1,34 @@
+"""The only door to libigl: questions about a triangle surface, answered without changing it."""
+
+from __future__ import annotations
+
+import igl
+import igl.predicates
+import numpy as np
+
+from blockout.errors import KernelError
+from blockout.mesh import Ints, Mesh
+
+
+def self_intersections(mesh: Mesh) -> Ints:
+    """(k, 2) pairs of faces that cut through each other, by exact predicates.
+
+    Faces that share a corner or an edge count only where they meet elsewhere as well.
+
+    Raises
+    ------
+    KernelError
+        The library gave something that is no list of pairs.
+    """
+    if mesh.triangle_count < 2:
+        return np.zeros((0, 2), dtype=np.int64)
+    try:
+        _, pairs, _ = igl.predicates.find_self_intersections(mesh.vertices, mesh.faces)
+    except (RuntimeError, ValueError, TypeError) as error:
+        raise KernelError(
+            "the search for self-intersections failed", measured=str(error)
+        ) from error
+    found = np.asarray(pairs, dtype=np.int64).reshape(-1, 2)
+    if found.size and not 0 <= found.min() <= found.max() < mesh.triangle_count:
+        raise KernelError("the search for self-intersections named faces that are not there")
+    return found
