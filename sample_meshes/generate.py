@@ -10,13 +10,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from blockout.demo.arch import closed_cast
-from blockout.demo.bodies import cone_on_plate, sphere_on_plate
-from blockout.demo.plan import CastPlan
-from blockout.demo.scan_like import scan_like
-from blockout.demo.scenario import LOWER, UPPER
 from blockout.kernel.files import write_ply, write_stl
 from blockout.mesh import Mesh
+from blockout.samples.arch import closed_cast
+from blockout.samples.bodies import cone_on_plate, sphere_on_plate
+from blockout.samples.plan import CastPlan
+from blockout.samples.scan_like import scan_like
+from blockout.samples.scenario import LOWER, UPPER
 
 _SPACING_MM = 0.52
 """Coarser than the generator's default, to keep the files small."""

@@ -189,11 +189,20 @@ def triangles_inside(region: Region, points: Floats) -> Ints:
     if triangles is not None:
         triangles = triangles[inside(region, corners[triangles].mean(axis=1))]
         if _fills(region, corners, triangles, segments):
-            return triangles
+            return _in_order(triangles)
     raise KernelError(
         "an outline could not be filled with triangles",
         measured=f"{len(segments)} edges, {len(points)} points inside",
     )
+
+
+def _in_order(triangles: Ints) -> Ints:
+    """Least corner first, then row by row, so that the same triangles come in the same order
+    however the points were found.
+    """
+    turn = (triangles.argmin(axis=1)[:, None] + np.arange(3)) % 3
+    rolled = np.take_along_axis(triangles, turn, axis=1)
+    return rolled[np.lexsort(rolled.T[::-1])]
 
 
 def _ring_segments(region: Region) -> Ints:

@@ -751,6 +751,14 @@ def test_examples_in_the_docs(name: str) -> None:
     assert result.failed == 0
 
 
+def test_every_case_among_the_samples_is_a_case_and_names_a_file_that_is_there() -> None:
+    samples = sorted((Path(__file__).parents[2] / "sample_meshes").glob("*.toml"))
+    assert samples
+    for sample in samples:
+        assert read_case(sample).cast_file(sample).is_file()
+        assert _schema_accepts(sample.read_text("utf-8"))
+
+
 def test_the_example_at_the_top_of_the_case_module_is_a_case() -> None:
     text = importlib.import_module("blockout.case.case").__doc__ or ""
     indented = text.split("::\n", 1)[1].split("\nEvery key", 1)[0]

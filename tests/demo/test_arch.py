@@ -10,16 +10,16 @@ import pytest
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from blockout.demo.arch import CastField, SampleCast, closed_cast
-from blockout.demo.curve import ArchCurve
-from blockout.demo.plan import CastPlan, Drift
-from blockout.demo.scan_like import scan_like
-from blockout.demo.scenario import LOWER, UPPER, lower_scan
-from blockout.demo.teeth import side_of, teeth_of
 from blockout.errors import InputError
 from blockout.kernel.rays import RayScene
 from blockout.kernel.surfaces import self_intersections
 from blockout.mesh import Floats, Mesh, solidity
+from blockout.samples.arch import CastField, SampleCast, closed_cast
+from blockout.samples.curve import ArchCurve
+from blockout.samples.plan import CastPlan, Drift
+from blockout.samples.scan_like import scan_like
+from blockout.samples.scenario import LOWER, UPPER, lower_scan
+from blockout.samples.teeth import side_of, teeth_of
 
 COARSE_MM = 0.9
 LOWER_GAPS = CastPlan(missing=(36, 37, 45, 46), spacing_mm=COARSE_MM)

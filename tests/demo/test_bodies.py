@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from blockout.case.case import read_case
-from blockout.demo.bodies import cone_on_plate, sphere_on_plate, turned_body
-from blockout.demo.scenario import LOWER
 from blockout.kernel.files import read_mesh_file
 from blockout.mesh import Mesh, solidity
+from blockout.samples.bodies import cone_on_plate, sphere_on_plate, turned_body
+from blockout.samples.scenario import LOWER
 
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 

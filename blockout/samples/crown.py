@@ -14,9 +14,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from blockout.case.settings import Arch
-from blockout.demo.blend import smooth_max
-from blockout.demo.teeth import ToothForm
 from blockout.mesh import Floats
+from blockout.samples.blend import smooth_max
+from blockout.samples.teeth import ToothForm
 
 _ROOT_MM: Final = 5.0
 """How far the root goes on under the neck; the rest would lie deep in the ridge."""

@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from blockout.demo.crown import Crown
-from blockout.demo.curve import ArchCurve
-from blockout.demo.plan import CastPlan
-from blockout.demo.teeth import side_of, teeth_of
 from blockout.mesh import Bools, Floats
+from blockout.samples.crown import Crown
+from blockout.samples.curve import ArchCurve
+from blockout.samples.plan import CastPlan
+from blockout.samples.teeth import side_of, teeth_of
 
 _CONTACT_SHARE: Final = 0.985
 """Neighbours share this much of their summed widths, so that contacts touch and fuse."""

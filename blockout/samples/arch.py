@@ -9,14 +9,14 @@ from typing import Final
 import numpy as np
 
 from blockout.cast.frame import CastFrame
-from blockout.demo.blend import smooth_min
-from blockout.demo.curve import ArchCurve
-from blockout.demo.plan import CastPlan
-from blockout.demo.plaster import poured
-from blockout.demo.ridge import Ridge, Section
-from blockout.demo.skin import settled, skin_of_grid, untangled
-from blockout.demo.standing import Standing, stand_teeth
 from blockout.mesh import Bools, Floats, Mesh
+from blockout.samples.blend import smooth_min
+from blockout.samples.curve import ArchCurve
+from blockout.samples.plan import CastPlan
+from blockout.samples.plaster import poured
+from blockout.samples.ridge import Ridge, Section
+from blockout.samples.skin import settled, skin_of_grid, untangled
+from blockout.samples.standing import Standing, stand_teeth
 
 _MARGIN_MM: Final = 0.3
 _CONTACT_MM: Final = 0.8

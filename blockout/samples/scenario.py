@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from blockout.demo.plan import CastPlan, Drift
-from blockout.demo.scan_like import scan_like
 from blockout.mesh import Mesh
+from blockout.samples.plan import CastPlan, Drift
+from blockout.samples.scan_like import scan_like
 
 
 @dataclass(frozen=True)

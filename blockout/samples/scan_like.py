@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
-from blockout.demo.arch import CastField, SampleCast, file_frame, skin_of
-from blockout.demo.plan import CastPlan
 from blockout.mesh import Bools, Floats, Mesh, connected_faces, joined, pinched_vertices
+from blockout.samples.arch import CastField, SampleCast, file_frame, skin_of
+from blockout.samples.plan import CastPlan
 
 _INSET_MM: Final = 1.6
 """How far inside the cast's outline the scan ends, on average."""

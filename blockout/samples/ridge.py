@@ -15,11 +15,11 @@ from typing import Final
 import numpy as np
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
-from blockout.demo.blend import smooth_max, smooth_min
-from blockout.demo.curve import ArchCurve
-from blockout.demo.plan import CastPlan
-from blockout.demo.standing import Standing
 from blockout.mesh import Floats
+from blockout.samples.blend import smooth_max, smooth_min
+from blockout.samples.curve import ArchCurve
+from blockout.samples.plan import CastPlan
+from blockout.samples.standing import Standing
 
 _MARGIN_ABOVE_NECK_MM: Final = 0.55
 _COLLAR_MM: Final = 0.75

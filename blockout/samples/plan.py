@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from blockout.case.settings import Arch
-from blockout.demo.teeth import teeth_of
 from blockout.errors import InputError
+from blockout.samples.teeth import teeth_of
 
 AXES: Final[tuple[str, ...]] = ("+x", "-x", "+y", "-y", "+z", "-z")
 

@@ -1,0 +1,272 @@
+"""What the options ask for, as settings. Nothing heavy is imported before a command runs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from blockout.cli.options import OPTION_OF
+from blockout.errors import InputError, OutputError, PathError, UnitError
+from blockout.units import MM_PER_UNIT, LengthUnit
+
+if TYPE_CHECKING:
+    from blockout.case.case import Case
+    from blockout.case.settings import (
+        ParallelSettings,
+        PathSettings,
+        PrepareSettings,
+        Settings,
+        SurveySettings,
+    )
+
+Values = dict[str, Any]
+Outline = tuple[tuple[float, float, float], ...]
+
+_TILTS = {"anterior_tilt_deg", "lateral_tilt_deg"}
+_ParsedT = TypeVar("_ParsedT", bound="Settings")
+
+
+def given(**values: Any) -> Values:
+    """The options that were given, without those left out."""
+    return {key: value for key, value in values.items() if value not in (None, [], ())}
+
+
+def unit_asked(text: str | None) -> LengthUnit | None:
+    """The unit of the file.
+
+    Raises
+    ------
+    UnitError
+    """
+    if text is None or text in MM_PER_UNIT:
+        return text
+    raise UnitError(
+        f"{text!r} is not a unit",
+        measured=f"known are {', '.join(MM_PER_UNIT)}",
+        fix="Say what the file's numbers count with --unit mm|cm|m|in.",
+    )
+
+
+def number_asked(option: str, text: str | None) -> float | None:
+    """A number without a unit, as given to ``option``.
+
+    Raises
+    ------
+    InputError
+    """
+    if text is None:
+        return None
+    try:
+        return float(text)
+    except ValueError as error:
+        raise InputError(
+            f"{text!r} is not a number", fix=f"Write a number such as 2.5 after {option}."
+        ) from error
+
+
+def numbers_asked(option: str, text: str, names: Sequence[str]) -> tuple[float, ...]:
+    """Numbers separated by commas, one for each of ``names``.
+
+    Raises
+    ------
+    PathError
+
+    >>> numbers_asked("--tilt", "4,-2", ("A", "L"))
+    (4.0, -2.0)
+    """
+    pattern = ",".join(names)
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        numbers = ()
+    if len(numbers) != len(names):
+        raise PathError(
+            f"{text!r} is not {len(names)} numbers",
+            measured=f"{len(text.split(','))} parts, due {len(names)}",
+            fix=f"Write {option} {pattern} with decimal points and no spaces, "
+            f"such as {option} {','.join(('4', '-2', '30')[: len(names)])}.",
+        )
+    return numbers
+
+
+def path_asked(
+    *, tilt: str | None, direction: str | None, warn_tilt: str | None, max_tilt: str | None
+) -> Values:
+    """The keys of :class:`~blockout.case.settings.PathSettings` that the options give.
+
+    Raises
+    ------
+    PathError, InputError
+    """
+    if tilt is not None and direction is not None:
+        raise PathError(
+            "the path is said twice, by --tilt and by --direction", fix="Keep one of the two."
+        )
+    values = given(
+        warn_tilt_deg=number_asked("--warn-tilt", warn_tilt),
+        max_tilt_deg=number_asked("--max-tilt", max_tilt),
+    )
+    if tilt is not None:
+        anterior, lateral = numbers_asked("--tilt", tilt, ("A", "L"))
+        values |= {"anterior_tilt_deg": anterior, "lateral_tilt_deg": lateral}
+    if direction is not None:
+        values["direction"] = numbers_asked("--direction", direction, ("X", "Y", "Z"))
+    return values
+
+
+def outlines_asked(file: Path | None) -> tuple[Outline, ...] | None:
+    """Outlines read from a text file: one point ``x,y,z`` a line, an empty line between outlines.
+
+    Commas, semicolons, tabs or spaces part the numbers; ``#`` begins a remark.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or a line is not three numbers; the line is named.
+    """
+    if file is None:
+        return None
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError("the file of outlines is not text", where=str(file)) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError(
+            "the file of outlines cannot be read", measured=reason, where=str(file)
+        ) from error
+    outlines: list[Outline] = []
+    points: list[tuple[float, float, float]] = []
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.split("#", 1)[0].strip()
+        if line:
+            points.append(_point(line, f"{file.name} line {number}"))
+        elif not raw.strip() and points:
+            outlines.append(tuple(points))
+            points = []
+    if points:
+        outlines.append(tuple(points))
+    if not outlines:
+        raise InputError(
+            "the file of outlines holds no points",
+            where=str(file),
+            fix="Write one point x,y,z on each line.",
+        )
+    return tuple(outlines)
+
+
+def _point(line: str, where: str) -> tuple[float, float, float]:
+    parts = [part for part in re.split(r"[,;\s]+", line) if part]
+    try:
+        x, y, z = (float(part) for part in parts)
+    except ValueError as error:
+        raise InputError(
+            f"{line[:60]!r} is not a point",
+            measured=f"{len(parts)} parts, due three numbers",
+            where=where,
+            fix="Write x,y,z in the file's coordinates, mm.",
+        ) from error
+    return x, y, z
+
+
+def settings_asked(model: type[_ParsedT], values: Mapping[str, Any]) -> _ParsedT:
+    """Settings from what the options give; a value that cannot be used is told with its option.
+
+    Raises
+    ------
+    InputError, PathError
+        PathError when the settings are those of the path.
+    """
+    from blockout.case.problems import settings_from
+
+    try:
+        return settings_from(model, values)
+    except InputError as error:
+        kind = PathError if model.__name__ == "PathSettings" else InputError
+        blamed = [key for key in values if re.search(rf"\b{key}\b", str(error))]
+        options = list(dict.fromkeys(OPTION_OF[key] for key in blamed if key in OPTION_OF))
+        named = f"Mend {' and '.join(options)}." if options else None
+        raise kind(
+            error.what,
+            measured=error.measured,
+            where=error.where,
+            places_mm=error.places_mm,
+            fix=" ".join(part for part in (error.fix, named) if part) or None,
+        ) from error
+
+
+def refuse_overwriting(file: Path, out: Path) -> None:
+    """An input is never changed, not even when it is named as the output.
+
+    Raises
+    ------
+    OutputError
+    """
+    if out.exists() and file.exists() and out.samefile(file):
+        raise OutputError(
+            f"{out.name} is the file that is read; it is never changed",
+            where=str(out),
+            fix="Name another file with --out.",
+        )
+
+
+def prepare_settings(values: Mapping[str, Any]) -> PrepareSettings:
+    from blockout.case.settings import PrepareSettings
+
+    return settings_asked(PrepareSettings, values)
+
+
+def path_settings(values: Mapping[str, Any]) -> PathSettings:
+    from blockout.case.settings import PathSettings
+
+    return settings_asked(PathSettings, values)
+
+
+def survey_settings(values: Mapping[str, Any]) -> SurveySettings:
+    from blockout.case.settings import SurveySettings
+
+    return settings_asked(SurveySettings, values)
+
+
+def parallel_settings(values: Mapping[str, Any]) -> ParallelSettings:
+    from blockout.case.settings import ParallelSettings
+
+    return settings_asked(ParallelSettings, values)
+
+
+def case_asked(
+    file: Path,
+    *,
+    cast: Mapping[str, Any],
+    path: Mapping[str, Any],
+    survey: Mapping[str, Any],
+    parallel: Mapping[str, Any],
+) -> Case:
+    """The case to build: a case file with the options over it, or a scan with the options alone.
+
+    The scan's path comes back as seen from the working folder, not from the case file's.
+
+    Raises
+    ------
+    CaseError, InputError, PathError
+    """
+    from blockout.case.case import Case, CastSettings, read_case
+
+    if file.suffix.lower() == ".toml":
+        case = read_case(file)
+        scan = case.cast_file(file)
+    else:
+        case, scan = None, file
+    told = {} if case is None else case.model_dump(exclude_unset=True)
+    # the path is said once: what the options say of it replaces the file's other way of saying it
+    replaced = _TILTS if "direction" in path else {"direction"} if _TILTS & path.keys() else set()
+    told_path = {key: value for key, value in told.get("path", {}).items() if key not in replaced}
+    return Case(
+        name=file.stem if case is None else case.name,
+        cast=settings_asked(CastSettings, {**told.get("cast", {}), **cast, "file": str(scan)}),
+        path=path_settings({**told_path, **path}),
+        survey=survey_settings({**told.get("survey", {}), **survey}),
+        parallel=parallel_settings({**told.get("parallel", {}), **parallel}),
+    )

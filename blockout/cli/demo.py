@@ -1,0 +1,30 @@
+"""``blockout demo``: a case of our own, from scan to model in one go."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from blockout.cli.build import summary_lines
+from blockout.cli.options import AsJson, Debug, Quiet
+from blockout.cli.terminal import terminal
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where everything goes.")],
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+    debug: Debug = False,
+) -> None:
+    """Make up a scan and take it all the way to a model.
+
+    The scan is of our own making, no patient's.
+    """
+    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+        from blockout import job
+
+        with here.progress() as tell:
+            done = job.demo(out, tell)
+        here.answer(done.summary, summary_lines(done.summary, out))

@@ -1,0 +1,62 @@
+"""The command line: one app, one file per command.
+
+Nothing heavy is imported here or at the top of a command's file, so that ``--help`` is quick.
+"""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from typing import Annotated
+
+import typer
+
+from blockout import __version__
+from blockout.cli.build import build
+from blockout.cli.demo import demo
+from blockout.cli.export import export
+from blockout.cli.inspect import inspect
+from blockout.cli.prepare import prepare
+from blockout.cli.schema import schema
+from blockout.cli.survey import survey
+from blockout.cli.terminal import INTERRUPTED
+
+app = typer.Typer(
+    name="blockout",
+    help="Blockout of dental casts: a scan goes in, a blocked-out model comes out.",
+    no_args_is_help=True,
+    add_completion=False,
+    # plain help: loading what draws frames around it takes longer than all the rest
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+for _command in (demo, inspect, prepare, survey, build, export, schema):
+    app.command()(_command)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"blockout {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Say the version."),
+    ] = False,
+) -> None:
+    # the group's own options; commands do the work
+    del version
+
+
+def run() -> None:
+    """Entry point of the ``blockout`` program."""
+    if not sys.warnoptions:
+        # what libraries mutter among themselves is no concern of a user
+        warnings.simplefilter("ignore")
+    try:
+        app()
+    except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)

@@ -1,0 +1,16 @@
+"""``blockout schema``: the JSON Schema of a case file."""
+
+from __future__ import annotations
+
+import json
+
+from blockout.cli.options import Debug
+from blockout.cli.terminal import terminal
+
+
+def schema(debug: Debug = False) -> None:
+    """Print the JSON Schema of a case file."""
+    with terminal(as_json=False, quiet=False, debug=debug) as here:
+        from blockout.case.schema import case_schema
+
+        here.answer({}, [json.dumps(case_schema(), indent=2)])

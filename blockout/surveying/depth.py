@@ -1,0 +1,264 @@
+"""Undercut depth: what an undercut gauge reads.
+
+U is everything at or under the cast's scanned surface, as seen along the path. The depth at a point
+p is the distance, square to the path and at p's height, from p to the wall of U. A point lies in U
+exactly when scanned surface is above it; so the wall at p's height is met where a ray along the
+path is first free. A height map of the scanned surface finds about where that is; rays then close
+in on it from the nearest directions.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import binary_erosion, minimum_filter
+from scipy.spatial import cKDTree
+
+from blockout.kernel.rays import RayScene
+from blockout.mesh import Bools, Floats, Mesh
+from blockout.surveying.path import InsertionPath
+from blockout.tolerances import TOLERANCES, Tolerances
+
+_UP = np.array([0.0, 0.0, 1.0])
+_MAP_STEPS_LIMIT = 1500
+_HALVINGS = 14
+_CHUNK = 50_000
+_BINS = 96
+_NEAREST = 8
+_FANS = (0.35, 0.1, 0.03)
+_WIDEST_TURN = 0.8
+_FEWEST_AROUND = 16
+_MOST_AROUND = 128
+_ROUNDS = 4
+
+
+class Overhead:
+    """The scanned surface of one cast seen along one path: what is above a point?
+
+    Works in path coordinates: ``path.to_path`` applied, z along the path.
+    """
+
+    def __init__(self, surface: Mesh, path: InsertionPath) -> None:
+        self.to_path = path.to_path
+        turned = Mesh(surface.vertices @ self.to_path.T, surface.faces)
+        self.scene = RayScene(turned)
+        self.bounds_mm = turned.bounds_mm
+
+    def covered(self, points_mm: Floats, *, margin_mm: float) -> Bools:
+        """(k,) whether scanned surface lies more than ``margin_mm`` above each point (k, 3)."""
+        return self.scene.blocked(points_mm, _UP, beyond_mm=margin_mm)
+
+    def top_mm(self, flat_mm: Floats) -> Floats:
+        """(k,) height of the highest scanned surface over (k, 2); -inf where there is none."""
+        start_mm = float(self.bounds_mm[1, 2]) + 1.0
+        origins = np.column_stack([flat_mm, np.full(len(flat_mm), start_mm)])
+        return start_mm - self.scene.first_hit(origins, -_UP).distance_mm
+
+
+def undercut_depth_mm(
+    overhead: Overhead,
+    points_mm: Floats,
+    *,
+    spacing_mm: float,
+    tolerances: Tolerances = TOLERANCES,
+) -> Floats:
+    """(k,) undercut depth at points of the surface, mm; zero where nothing is above.
+
+    Parameters
+    ----------
+    overhead : Overhead
+    points_mm : (k, 3)
+        File coordinates.
+    spacing_mm : float
+        Typical edge length of the surface; the height map is about as fine.
+    """
+    points = np.asarray(points_mm) @ overhead.to_path.T
+    depth = np.zeros(len(points))
+    hidden = np.flatnonzero(overhead.covered(points, margin_mm=tolerances.ray_margin_mm))
+    if not len(hidden):
+        return depth
+    heights = _HeightMap(overhead, spacing_mm)
+    for chunk in np.array_split(hidden, max(1, len(hidden) // _CHUNK)):
+        depth[chunk] = _distance_out(overhead, heights, points[chunk], tolerances)
+    return depth
+
+
+class _HeightMap:
+    """Heights of the scanned surface on a square grid, with an empty margin."""
+
+    def __init__(self, overhead: Overhead, spacing_mm: float) -> None:
+        low, high = overhead.bounds_mm[:, :2]
+        extent_mm = float((high - low).max())
+        self.step_mm = max(float(np.clip(spacing_mm, 0.05, 0.2)), extent_mm / _MAP_STEPS_LIMIT)
+        steps = np.ceil((high - low) / self.step_mm).astype(np.int64) + 5
+        grid = np.indices(tuple(steps)).reshape(2, -1).T
+        self.cells_mm = low - 2.0 * self.step_mm + grid * self.step_mm
+        self.top_mm = overhead.top_mm(self.cells_mm)
+        self.shape = tuple(steps)
+        self._low_mm = minimum_filter(self.top_mm.reshape(self.shape), size=3)
+        self._corner_mm = self.cells_mm[0]
+
+    def low_near(self, flat_mm: Floats) -> Floats:
+        """(k,) lowest height in the nine cells around each of (k, 2); -inf outside the map."""
+        cell = np.rint((flat_mm - self._corner_mm) / self.step_mm).astype(np.int64)
+        inside = ((cell >= 0) & (cell < self.shape)).all(axis=1)
+        i, j = np.where(inside[:, None], cell, 0).T
+        low: Floats = np.where(inside, self._low_mm[i, j], -np.inf)
+        return low
+
+    def nearest_free(self, points: Floats) -> Floats:
+        """(k, 2) offset in mm from each point (k, 3) to about the nearest cell whose height is
+        under the point's own.
+
+        The points are taken in bins of height. A cell that is free somewhere in a bin is either
+        free in all of it, and then the nearest such one lies at the rim of those, or its own
+        height lies in the bin.
+        """
+        offset = np.empty((len(points), 2))
+        order = np.argsort(points[:, 2], kind="stable")
+        for group in np.array_split(order, max(1, min(_BINS, len(order) // 50))):
+            low_mm, high_mm = points[group[0], 2], points[group[-1], 2]
+            free = self.top_mm < low_mm
+            inner = binary_erosion(free.reshape(self.shape), border_value=1).reshape(-1)
+            rim = free & ~inner
+            some = rim | ((self.top_mm >= low_mm) & (self.top_mm < high_mm))
+            offset[group] = self._nearest(points[group], some, rim)
+        return offset
+
+    def _nearest(self, points: Floats, some: Bools, rim: Bools) -> Floats:
+        flat = points[:, :2]
+        cell = np.flatnonzero(some)
+        _, near = cKDTree(self.cells_mm[cell]).query(flat, k=_NEAREST)
+        known = near < len(cell)
+        near = cell[np.where(known, near, 0)]
+        free = known & (self.top_mm[near] < points[:, 2:])
+        pick = near[np.arange(len(points)), free.argmax(axis=1)]
+        none = ~free.any(axis=1)
+        if none.any():
+            cell = np.flatnonzero(rim)
+            pick[none] = cell[cKDTree(self.cells_mm[cell]).query(flat[none])[1]]
+        offset: Floats = self.cells_mm[pick] - flat
+        return offset
+
+
+def _distance_out(
+    overhead: Overhead, heights: _HeightMap, points: Floats, tolerances: Tolerances
+) -> Floats:
+    """(k,) distance from hidden points to where nothing is above, at their own height."""
+    best, angle = _closed_in(overhead, points, heights.nearest_free(points), tolerances)
+    unsure = np.arange(len(points))
+    for _ in range(_ROUNDS):
+        # all around, just inside the distance found, everything must be covered
+        opening = _opening_inside(
+            overhead, heights, points[unsure], best[unsure], angle[unsure], tolerances
+        )
+        found = np.isfinite(opening)
+        unsure = unsure[found]
+        if not len(unsure):
+            break
+        reach_mm = best[unsure] - tolerances.depth_step_mm
+        towards = np.column_stack([np.cos(opening[found]), np.sin(opening[found])])
+        again, turned = _closed_in(
+            overhead, points[unsure], reach_mm[:, None] * towards, tolerances
+        )
+        nearer = again < best[unsure]
+        best[unsure[nearer]], angle[unsure[nearer]] = again[nearer], turned[nearer]
+    return best
+
+
+def _opening_inside(
+    overhead: Overhead,
+    heights: _HeightMap,
+    points: Floats,
+    best_mm: Floats,
+    angle: Floats,
+    tolerances: Tolerances,
+) -> Floats:
+    """(k,) direction in which a point just inside the distance found is free; nan where none is.
+
+    The deeper the point, the more directions: a straight wall nearer by ``depth_step_mm`` twice
+    over opens a gap between no two of them. Only directions are asked in which the height map has
+    something free near by, and not those next to ``angle``, where the wall is known.
+    """
+    direction = np.full(len(points), np.nan)
+    inside_mm = best_mm - tolerances.depth_step_mm
+    # a circle of that size is no larger than what rays tell apart
+    asked = np.flatnonzero(inside_mm > tolerances.depth_step_mm)
+    gap = 2.0 * np.arccos(inside_mm[asked] / best_mm[asked])
+    around = np.maximum(np.ceil(2.0 * np.pi / gap), _FEWEST_AROUND)
+    around = np.minimum(2 ** np.ceil(np.log2(around)).astype(np.int64), _MOST_AROUND)
+    for count in np.unique(around):
+        left = asked[around == count]
+        for turn in np.arange(count) * (2.0 * np.pi / count):
+            heading = np.array([np.cos(turn), np.sin(turn), 0.0])
+            off = np.cos(turn - angle[left]) < np.cos(_FANS[-1])
+            moved = points[left] + inside_mm[left, None] * heading
+            off &= heights.low_near(moved[:, :2]) < moved[:, 2]
+            some = np.flatnonzero(off)
+            free = ~overhead.covered(moved[some], margin_mm=tolerances.ray_margin_mm)
+            direction[left[some[free]]] = turn
+            left = np.delete(left, some[free])
+            if not len(left):
+                break
+    return direction
+
+
+def _closed_in(
+    overhead: Overhead, points: Floats, offset: Floats, tolerances: Tolerances
+) -> tuple[Floats, Floats]:
+    """Distance to the wall, and its direction, near the direction of ``offset`` (k, 2), by rays.
+
+    Two more directions to either side show how the wall runs; the foot of the perpendicular on it
+    is a better direction. A few rounds are enough, and the least distance seen is returned, which
+    is never less than the true one.
+    """
+    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    reach_mm = np.linalg.norm(offset, axis=1)
+    best = _wall_distance(overhead, points, angle, reach_mm, tolerances)
+    # what was found free from above and covered from below lies on a wall: that is the distance
+    best = np.where(np.isfinite(best), best, reach_mm)
+    columns = np.arange(len(points))
+    for half_fan in _FANS:
+        reach_mm = best / np.cos(half_fan)
+        left = _wall_distance(overhead, points, angle - half_fan, reach_mm, tolerances)
+        right = _wall_distance(overhead, points, angle + half_fan, reach_mm, tolerances)
+        turned = angle + _foot_of_wall(left, right, half_fan)
+        there = _wall_distance(overhead, points, turned, best, tolerances)
+        distances = np.stack([best, there, left, right])
+        angles = np.stack([angle, turned, angle - half_fan, angle + half_fan])
+        pick = distances.argmin(axis=0)
+        best, angle = distances[pick, columns], angles[pick, columns]
+    return best, angle
+
+
+def _foot_of_wall(left: Floats, right: Floats, half_fan: float) -> Floats:
+    """Angle from the middle to the foot of the perpendicular on the straight wall through two
+    points seen at ``-half_fan`` and ``+half_fan``: along a straight wall 1 / distance is
+    ``a cos + b sin`` of the angle. Infinite distances count as a wall that runs away.
+    """
+    near_left, near_right = 1.0 / np.maximum(left, 1e-9), 1.0 / np.maximum(right, 1e-9)
+    a = (near_left + near_right) / np.cos(half_fan)
+    b = (near_right - near_left) / np.sin(half_fan)
+    turn: Floats = np.clip(np.arctan2(b, a), -_WIDEST_TURN, _WIDEST_TURN)
+    return turn
+
+
+def _wall_distance(
+    overhead: Overhead, points: Floats, angle: Floats, reach_mm: Floats, tolerances: Tolerances
+) -> Floats:
+    """Distance along each direction to where nothing is above; infinite where ``reach_mm`` is
+    still covered.
+    """
+    heading = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(len(angle))])
+    margin_mm = tolerances.ray_margin_mm
+
+    def covered(distance_mm: Floats) -> Bools:
+        return overhead.covered(points + distance_mm[:, None] * heading, margin_mm=margin_mm)
+
+    low, high = np.zeros(len(points)), reach_mm
+    lost = covered(high)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        over = covered(middle)
+        low = np.where(over, middle, low)
+        high = np.where(over, high, middle)
+    return np.where(lost, np.inf, 0.5 * (low + high))

@@ -1,0 +1,50 @@
+"""Patches of a surface: faces in groups, and the sheets they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blockout.mesh import Bools, Ints, Mesh, corner_fans
+
+
+@dataclass(frozen=True, eq=False)
+class Ceilings:
+    """Down-facing scanned faces of one cast along one path.
+
+    Parameters
+    ----------
+    face : (k,) int
+        Faces of the cast's mesh.
+    patch : (k,) int
+        Patch of each, numbered from 0.
+    """
+
+    face: Ints
+    patch: Ints
+
+    @property
+    def patch_count(self) -> int:
+        return int(self.patch.max()) + 1 if len(self.patch) else 0
+
+    def without(self, dropped: Bools) -> Ceilings:
+        """Without the patches where ``dropped`` (patch_count,) holds."""
+        kept = ~dropped[self.patch]
+        renumber = np.cumsum(~dropped) - 1
+        return Ceilings(face=self.face[kept], patch=renumber[self.patch[kept]])
+
+
+def patch_surface(mesh: Mesh, ceilings: Ceilings) -> tuple[Mesh, Ints]:
+    """The patches as sheets that share no vertex with each other nor, where a patch only touches
+    itself, with themselves; and the vertex of ``mesh`` that each of their vertices copies.
+    """
+    faces = mesh.faces[ceilings.face]
+    size = len(faces)
+    key = ceilings.patch[:, None] * np.int64(len(mesh.vertices)) + faces
+    own, own_faces = np.unique(key, return_inverse=True)
+    sheets = Mesh(mesh.vertices[own % len(mesh.vertices)], own_faces.reshape(size, 3))
+    fans = corner_fans(sheets)
+    vertex_of_fan = np.empty(int(fans.max()) + 1, dtype=np.int64)
+    vertex_of_fan[fans] = faces.T.reshape(-1)
+    return Mesh(mesh.vertices[vertex_of_fan], fans.reshape(3, size).T), vertex_of_fan

@@ -1,0 +1,49 @@
+"""Every small number that decides something, once, with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """Lengths in mm. One object, passed down; nothing is compared with a bare epsilon."""
+
+    level_slope: float = 1e-9
+    """|n . d| under which a face counts as parallel to the path: 6e-8 degree, a thousand times the
+    rounding of a normal on a millimetre facet, far under any angle that moves a wall."""
+
+    ceiling_lift_mm: float = 0.001
+    """How far a ceiling is raised into the cast before it is pulled down: bodies that overlap join
+    cleanly where bodies that only touch leave pinholes. One micron is under every scanner."""
+
+    overlap_area_mm2: float = 1e-6
+    """A patch whose projected faces exceed its outline by less than this does not overlap itself:
+    the outline kernel rounds coordinates to about 1e-8 mm."""
+
+    overlap_share: float = 1e-7
+    """The same as a share of the patch's own area, for large patches."""
+
+    ray_margin_mm: float = 0.0005
+    """Rays start this far off the surface they come from, a hundred times the single-precision
+    step of the ray library at the size of an arch."""
+
+    depth_step_mm: float = 0.001
+    """A depth is not searched further where no wall is nearer by more than about twice this: a
+    fifth of what two readings of a gauge are told apart by."""
+
+    visible_margin_mm: float = 0.02
+    """A point of the survey line is visible when nothing is above it after a step outward of this
+    size: more than a facet's bulge, less than any gauge."""
+
+    touch_steps: float = 4.0
+    """How far a vertex moves toward its own sheet where two sheets only touch, in steps of single
+    precision at the size of the mesh (4 nm on an arch): enough that no file makes one of them,
+    too little to show in a volume."""
+
+    volume_relative: float = 1e-6
+    """Volumes that must add up may differ by this share of the cast."""
+
+
+TOLERANCES: Final = Tolerances()

@@ -1,0 +1,140 @@
+"""Parallel blockout: wax under everything undercut, its walls parallel to the path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from blockout.case.settings import ParallelSettings
+from blockout.errors import CheckError
+from blockout.kernel.solids import Solid
+from blockout.progress import Progress, silent
+from blockout.surveying.survey import Survey
+from blockout.surveying.undercut import pulled_down
+from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.specks import without_specks
+from blockout.wax.taper import taper_error_mm, tapered_skirt
+from blockout.wax.wax import Wax
+from blockout.wax.zones import zone_column
+
+
+@dataclass(frozen=True, eq=False)
+class ParallelBlockout:
+    """The wax, and the undercut region it was made for.
+
+    Parameters
+    ----------
+    wax : Wax
+    undercut_volume_mm3 : float
+        The whole undercut region down to the floor, exact to the facets, whatever the zones and
+        the taper.
+    """
+
+    wax: Wax
+    undercut_volume_mm3: float
+    taper_error_mm: float
+
+
+def parallel_blockout(
+    survey: Survey,
+    cast_solid: Solid,
+    *,
+    settings: ParallelSettings | None = None,
+    progress: Progress = silent,
+    tolerances: Tolerances = TOLERANCES,
+) -> ParallelBlockout:
+    """Fill what is undercut along the survey's path.
+
+    The wax is the part of U minus the cast that lies under scanned surface deeper than the
+    noise depth, down to the floor; with a taper also what lies within that angle under the edge of
+    the undercut; cut to the zones asked for. It never rises above the survey line.
+
+    Parameters
+    ----------
+    survey : Survey
+    cast_solid : Solid
+        ``Solid.from_mesh(survey.cast.mesh)``; handed in, since the model needs it too.
+    settings : ParallelSettings
+
+    Raises
+    ------
+    InputError
+        An outline that is none, or lies off the cast.
+    CheckError
+        The wax is not a closed solid, or its volume is not that of the ceilings' columns.
+    """
+    settings = settings or ParallelSettings()
+    cast, path = survey.cast, survey.path
+    floor_mm = cast.floor_mm if settings.floor_mm is None else settings.floor_mm
+    floor_offset_mm = float(cast.frame.up @ cast.frame.matrix[:3, 3]) + floor_mm
+    inside = [
+        zone_column(cast, path, outline, name=f"keep_in[{k}]")
+        for k, outline in enumerate(settings.keep_in)
+    ]
+    outside = [
+        zone_column(cast, path, outline, name=f"keep_out[{k}]")
+        for k, outline in enumerate(settings.keep_out)
+    ]
+
+    progress("pulling ceilings down")
+    bulk = pulled_down(
+        cast.mesh,
+        survey.ceilings,
+        path.direction,
+        up=cast.frame.up,
+        floor_offset_mm=floor_offset_mm,
+        tolerances=tolerances,
+    )
+    progress("cutting the cast off the wax")
+    region = bulk - cast_solid
+    undercut_mm3 = region.volume_mm3
+    if settings.floor_mm is None:
+        _check_against_columns(survey, undercut_mm3)
+
+    notes: list[str] = []
+    error_mm = 0.0
+    if settings.taper_deg > 0.0 and not bulk.is_empty:
+        progress("tapering walls")
+        bulk = bulk + tapered_skirt(
+            cast.mesh,
+            survey.ceilings,
+            path.direction,
+            settings.taper_deg,
+            up=cast.frame.up,
+            floor_offset_mm=floor_offset_mm,
+        )
+        height = cast.mesh.vertices @ path.direction
+        error_mm = taper_error_mm(float(height.max() - height.min()), settings.taper_deg)
+        notes.append(
+            f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
+        )
+    if inside:
+        bulk = bulk ^ Solid.union(inside)
+    if outside:
+        bulk = bulk - Solid.union(outside)
+    changed = settings.taper_deg > 0.0 or inside or outside
+    wax_solid = bulk - cast_solid if changed else region
+    if survey.left_alone.patch_count:
+        notes.append(
+            f"undercuts shallower than {survey.noise_depth_mm * 1000.0:.0f} um were left alone: "
+            f"{survey.left_alone.patch_count} patches, {survey.left_alone.volume_mm3:.3f} mm3"
+        )
+    mesh = without_specks(wax_solid.mesh(), film_mm=tolerances.ceiling_lift_mm)
+    if not mesh.triangle_count:
+        notes.append("nothing to fill: no undercut along this path where wax was asked for")
+        wax = Wax("parallel", "parallel", None, 0.0, None, tuple(notes))
+    else:
+        wax = Wax("parallel", "parallel", mesh, mesh.volume_mm3, bulk, tuple(notes))
+    return ParallelBlockout(wax, undercut_mm3, error_mm)
+
+
+def _check_against_columns(survey: Survey, volume_mm3: float) -> None:
+    """The solid's volume against rays that never saw the boolean kernel."""
+    by_rays_mm3 = survey.volume_mm3
+    slack_mm3 = max(0.02 * by_rays_mm3, 0.002 * survey.area_mm2, 1e-3)
+    if abs(volume_mm3 - by_rays_mm3) > slack_mm3:
+        raise CheckError(
+            "the blockout does not have the volume of the space under the undercut",
+            measured=f"solid {volume_mm3:.3f} mm3, rays {by_rays_mm3:.3f} mm3, "
+            f"allowed difference {slack_mm3:.3f}",
+            fix="This is a fault of blockout; the scan and the path would help to mend it.",
+        )

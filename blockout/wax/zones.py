@@ -1,0 +1,80 @@
+"""Zones: outlines drawn on the cast, taken straight along the path."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from blockout.cast.cast import Cast
+from blockout.errors import InputError
+from blockout.kernel.outlines import is_simple
+from blockout.kernel.solids import Solid
+from blockout.mesh import Floats
+from blockout.surveying.path import InsertionPath
+
+_OFF_CAST_LIMIT_MM = 1.5
+_SMALLEST_AREA_MM2 = 1e-4
+
+
+def zone_column(
+    cast: Cast, path: InsertionPath, outline_mm: Sequence[Sequence[float]], *, name: str
+) -> Solid:
+    """Everything that lies inside an outline as seen along the path.
+
+    Parameters
+    ----------
+    outline_mm : (k, 3)
+        Points on the cast in order, file coordinates; joined by straight lines as seen along the
+        path, the last to the first.
+    name : str
+        How the outline is called in messages, such as ``keep_in[0]``.
+
+    Raises
+    ------
+    InputError
+        Fewer than three points, a point off the cast, an outline that crosses itself or encloses
+        nothing as seen along the path.
+    """
+    points = np.array(outline_mm, dtype=np.float64).reshape(-1, 3)
+    if len(points) > 1 and np.array_equal(points[0], points[-1]):
+        points = points[:-1]
+    if len(points) < 3:
+        raise InputError(
+            f"the outline {name} is no outline",
+            measured=f"{len(points)} points, at least 3",
+            fix="Give three or more different points around the zone.",
+        )
+    _check_on_cast(cast, points, name)
+    flat = points @ path.to_path[:2].T
+    x, y = flat.T
+    area_mm2 = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0
+    if area_mm2 < _SMALLEST_AREA_MM2 or not is_simple(flat):
+        raise InputError(
+            f"the outline {name} crosses itself or encloses nothing as seen along the path",
+            measured=f"area {area_mm2:.4f} mm2",
+            places_mm=[(float(p[0]), float(p[1]), float(p[2])) for p in points[:3]],
+            fix="Give its points in order around the zone, or split it into simple ones.",
+        )
+    height = cast.mesh.vertices @ path.direction
+    column = Solid.column(flat, low_mm=float(height.min()) - 2.0, high_mm=float(height.max()) + 2.0)
+    to_file = np.eye(4)
+    to_file[:3, :3] = path.to_path.T
+    return column.turned(to_file)
+
+
+def _check_on_cast(cast: Cast, points: Floats, name: str) -> None:
+    spacing_mm = float(
+        np.median(np.linalg.norm(cast.mesh.corners[:, 1] - cast.mesh.corners[:, 0], axis=1))
+    )
+    limit_mm = max(_OFF_CAST_LIMIT_MM, 3.0 * spacing_mm)
+    off_mm: Floats = np.asarray(cKDTree(cast.mesh.vertices).query(points)[0])
+    far = np.flatnonzero(off_mm > limit_mm)
+    if len(far):
+        raise InputError(
+            f"points of the outline {name} are not on the cast",
+            measured=f"up to {off_mm.max():.1f} mm from its nearest vertex, limit {limit_mm:.1f}",
+            places_mm=[(float(p[0]), float(p[1]), float(p[2])) for p in points[far]],
+            fix="Give points in the scan's own coordinates, in mm.",
+        )
