@@ -32,6 +32,7 @@ from blockout.model.export import (
     parts_of,
     write_model,
 )
+from blockout.model.pockets import fill_pockets
 from blockout.progress import Progress, silent
 from blockout.report.facts import build_summary, json_ready, survey_facts, versions
 from blockout.report.pictures import model_pictures, survey_pictures, write_picture
@@ -275,7 +276,9 @@ def block_out(
     waxes: tuple[Wax, ...] = (parallel.wax,)
     with watch.stage("model"):
         progress("joining cast and wax")
-        model = build_model(cast, cast_solid, waxes)
+        model, filling = fill_pockets(build_model(cast, cast_solid, waxes), cast)
+        if filling is not None:
+            waxes = (*waxes, filling)
         if for_files:
             model, waxes = fit_for_files(model, waxes)
     warnings: tuple[TradeWarning, ...] = (

@@ -37,6 +37,10 @@ class Tolerances:
     """A point of the survey line is visible when nothing is above it after a step outward of this
     size: more than a facet's bulge, less than any gauge."""
 
+    pocket_mm3: float = 0.01
+    """Less shut-in air than this is filled without being named a part: a cube of 0.2 mm, and far
+    under what a volume of wax is told to."""
+
     touch_steps: float = 4.0
     """How far a vertex moves toward its own sheet where two sheets only touch, in steps of single
     precision at the size of the mesh (4 nm on an arch): enough that no file makes one of them,

@@ -80,5 +80,6 @@ def border_loops(mesh: Mesh) -> list[Ints]:
 
 
 def loop_length_mm(mesh: Mesh, loop: Ints) -> float:
+    """Length all around a closed loop of vertices, from the last back to the first, mm."""
     points = mesh.vertices[loop]
     return float(np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1).sum())

@@ -75,15 +75,17 @@ def repair(mesh: Mesh, *, stray_share: float, hole_length_mm: float) -> Repaired
         changes += change
     mesh, change = _without_strays(mesh, stray_share)
     changes += change
+    before = mesh
     mesh, change = _without_spikes(mesh)
     changes += change
+    ours = _rim_of_dropped(before, mesh)
     mesh, change = _as_one_sheet(mesh)
     changes += change
     mesh, change = _wound_outward(mesh)
     changes += change
     _refuse_tangle(mesh)
     count = mesh.triangle_count
-    mesh, change = _with_holes_filled(mesh, hole_length_mm)
+    mesh, change = _with_holes_filled(mesh, hole_length_mm, ours)
     changes += change
     original = np.arange(mesh.triangle_count) < count
     mesh, original, change = _without_crossings(mesh, original, hole_length_mm)
@@ -127,7 +129,7 @@ def _with_seams_joined(mesh: Mesh) -> tuple[Mesh, list[Change]]:
     start, end = mesh.halfedges.T
     nil = (mesh.vertices[start] == mesh.vertices[end]).all(axis=1)
     open_edges = np.flatnonzero(uses == 1)
-    concerned = _marked(mesh, start[open_edges], end[open_edges], start[nil], end[nil])
+    concerned = np.flatnonzero(_at(mesh, start[open_edges], end[open_edges], start[nil], end[nil]))
     spot = _same_points(mesh.vertices[concerned])
     spot_of = np.full(len(mesh.vertices), -1, dtype=np.int64)
     spot_of[concerned] = spot
@@ -136,7 +138,7 @@ def _with_seams_joined(mesh: Mesh) -> tuple[Mesh, list[Change]]:
     order = np.argsort(key, kind="stable")
     again = np.flatnonzero(key[order][1:] == key[order][:-1])
     seam = open_edges[order[np.r_[again, again + 1]]]
-    joined = _marked(mesh, start[seam], end[seam], start[nil], end[nil])
+    joined = np.flatnonzero(_at(mesh, start[seam], end[seam], start[nil], end[nil]))
     if not len(joined):
         return mesh, []
     first_at = np.full(len(concerned), len(mesh.vertices), dtype=np.int64)
@@ -157,14 +159,6 @@ def _with_seams_joined(mesh: Mesh) -> tuple[Mesh, list[Change]]:
         places_mm=places(gathered(mesh.vertices[moved])),
     )
     return Mesh(mesh.vertices, faces[~collapsed]), [change]
-
-
-def _marked(mesh: Mesh, *vertices: Ints) -> Ints:
-    """The vertices named anywhere, each once, in order."""
-    marked = np.zeros(len(mesh.vertices), dtype=bool)
-    for some in vertices:
-        marked[some] = True
-    return np.flatnonzero(marked)
 
 
 def _same_points(points: Floats) -> Ints:
@@ -356,8 +350,11 @@ def _without_spikes(mesh: Mesh) -> tuple[Mesh, list[Change]]:
     candidate = np.isfinite(nearest) & (nearest > SPIKE_EDGE * usual)
     if not candidate.any():
         return mesh, []
-    pairs = np.unique(np.vstack([mesh.halfedges, mesh.halfedges[:, ::-1]]), axis=0)
-    tip, ring = pairs[candidate[pairs[:, 0]] & ~candidate[pairs[:, 1]]].T
+    pairs = np.vstack([mesh.halfedges, mesh.halfedges[:, ::-1]])
+    pairs = np.unique(pairs[candidate[pairs[:, 0]]], axis=0)
+    fellow = candidate[pairs[:, 1]]
+    fellows = np.bincount(pairs[fellow, 0], minlength=len(mesh.vertices))
+    tip, ring = pairs[~fellow].T
     number = np.bincount(tip, minlength=len(mesh.vertices))
     safe = np.maximum(number, 1)
     middle = np.stack(
@@ -370,7 +367,9 @@ def _without_spikes(mesh: Mesh) -> tuple[Mesh, list[Change]]:
     off = ((mesh.vertices[ring] - middle[tip]) ** 2).sum(axis=1)
     radius = np.sqrt(np.bincount(tip, off, minlength=len(mesh.vertices)) / safe)
     height = np.linalg.norm(mesh.vertices - middle, axis=1)
-    spike = candidate & (number >= 3) & (height > SPIKE_HEIGHT * radius)
+    # among many of its like a vertex is no needle but part of a coarser stretch of the mesh
+    alone = (number >= 3) & (number >= 2 * fellows)
+    spike = candidate & alone & (height > SPIKE_HEIGHT * radius)
     if not spike.any():
         return mesh, []
     drop = spike[mesh.faces].any(axis=1)
@@ -410,12 +409,23 @@ def _wound_outward(mesh: Mesh) -> tuple[Mesh, list[Change]]:
     ]
 
 
-def _with_holes_filled(mesh: Mesh, hole_length_mm: float) -> tuple[Mesh, list[Change]]:
-    """Fill every loop but the border; the border is the longest, where it is longer than a hole."""
-    loops = border_loops(mesh)
-    lengths = [loop_length_mm(mesh, loop) for loop in loops]
-    holes = loops[1:] if lengths and lengths[0] > hole_length_mm else loops
-    measures = lengths[len(loops) - len(holes) :]
+def _rim_of_dropped(before: Mesh, after: Mesh) -> Bools:
+    """(n,) vertices on an open edge now that were on none before: the rims of holes made here."""
+    was, now = (_at(mesh, mesh.halfedges[mesh.twin_halfedges < 0]) for mesh in (before, after))
+    return now & ~was
+
+
+def _with_holes_filled(mesh: Mesh, hole_length_mm: float, ours: Bools) -> tuple[Mesh, list[Change]]:
+    """Fill every loop but the border, which is the longest, where it is longer than a hole.
+    Loops of vertices that are all ``ours`` (n,) are rims of what was dropped here: they are
+    filled however long, and are never the border.
+    """
+    every = [(loop, loop_length_mm(mesh, loop)) for loop in border_loops(mesh)]
+    made = [(loop, mm) for loop, mm in every if ours[loop].all()]
+    found = [(loop, mm) for loop, mm in every if not ours[loop].all()]
+    if found and found[0][1] > hole_length_mm:
+        found = found[1:]
+    holes, measures = [loop for loop, _ in found], [mm for _, mm in found]
     long = [mesh.vertices[loop].mean(axis=0) for loop, mm in zip(holes, measures, strict=True)
             if mm > hole_length_mm]  # fmt: skip
     if long:
@@ -426,6 +436,8 @@ def _with_holes_filled(mesh: Mesh, hole_length_mm: float) -> tuple[Mesh, list[Ch
             places_mm=places(np.array(long)),
             fix="Scan that place again, or allow larger holes with --hole-length.",
         )
+    holes += [loop for loop, _ in made]
+    measures += [mm for _, mm in made]
     if not holes:
         return mesh, []
     before = mesh.triangle_count
@@ -443,7 +455,7 @@ def _with_holes_filled(mesh: Mesh, hole_length_mm: float) -> tuple[Mesh, list[Ch
         step="holes",
         touched=len(holes),
         unit="holes",
-        message=f"filled {len(holes)} holes, up to {measures[0]:.2f} mm around, with "
+        message=f"filled {len(holes)} holes, up to {max(measures):.2f} mm around, with "
         f"{mesh.triangle_count - before} faces",
         places_mm=places(np.array([mesh.vertices[loop].mean(axis=0) for loop in holes])),
         extent_mm=max(float(np.ptp(mesh.vertices[loop], axis=0).max()) for loop in holes),
@@ -474,7 +486,8 @@ def _without_crossings(
         part = Mesh(mesh.vertices, mesh.faces[kept])
         sheet = one_sheet(part)
         kept = kept[sheet]
-        mesh, _ = _with_holes_filled(Mesh(mesh.vertices, mesh.faces[kept]), hole_length_mm)
+        part = Mesh(mesh.vertices, mesh.faces[kept])
+        mesh, _ = _with_holes_filled(part, hole_length_mm, _rim_of_dropped(mesh, part))
         original = np.r_[original[kept], np.zeros(mesh.triangle_count - len(kept), dtype=bool)]
     else:
         pairs = self_intersections(mesh)
@@ -497,10 +510,16 @@ def _without_crossings(
 
 def _with_neighbours(mesh: Mesh, chosen: Bools) -> Bools:
     """(m,) the chosen faces and all that share a corner with one."""
-    at = np.zeros(len(mesh.vertices), dtype=bool)
-    at[mesh.faces[chosen].reshape(-1)] = True
-    grown: Bools = np.logical_or.reduce(at[mesh.faces], axis=1)
+    grown: Bools = np.logical_or.reduce(_at(mesh, mesh.faces[chosen])[mesh.faces], axis=1)
     return grown
+
+
+def _at(mesh: Mesh, *vertices: Ints) -> Bools:
+    """(n,) true at the vertices named anywhere."""
+    at = np.zeros(len(mesh.vertices), dtype=bool)
+    for some in vertices:
+        at[some.reshape(-1)] = True
+    return at
 
 
 def _refuse_tangle(mesh: Mesh) -> None:

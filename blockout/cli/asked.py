@@ -213,24 +213,52 @@ def refuse_overwriting(file: Path, out: Path) -> None:
 
 
 def prepare_settings(values: Mapping[str, Any]) -> PrepareSettings:
+    """How a scan is made a cast, from the options that were given.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used; the option that gave it is named.
+    """
     from blockout.case.settings import PrepareSettings
 
     return settings_asked(PrepareSettings, values)
 
 
 def path_settings(values: Mapping[str, Any]) -> PathSettings:
+    """The path of insertion, from the options that were given.
+
+    Raises
+    ------
+    PathError
+        A value that cannot be used; the option that gave it is named.
+    """
     from blockout.case.settings import PathSettings
 
     return settings_asked(PathSettings, values)
 
 
 def survey_settings(values: Mapping[str, Any]) -> SurveySettings:
+    """How a cast is surveyed, from the options that were given.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used; the option that gave it is named.
+    """
     from blockout.case.settings import SurveySettings
 
     return settings_asked(SurveySettings, values)
 
 
 def parallel_settings(values: Mapping[str, Any]) -> ParallelSettings:
+    """How parallel blockout is done, from the options that were given.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used; the option that gave it is named.
+    """
     from blockout.case.settings import ParallelSettings
 
     return settings_asked(ParallelSettings, values)

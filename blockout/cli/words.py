@@ -29,6 +29,11 @@ def volume(mm3: float | None) -> str:
 
 
 def size(sides_mm: Sequence[float]) -> str:
+    """Length, width and height to a tenth of a millimetre.
+
+    >>> size([64.78, 50.0, 20.25])
+    '64.8 x 50.0 x 20.2 mm'
+    """
     return " x ".join(f"{side:.1f}" for side in sides_mm) + " mm"
 
 
@@ -45,10 +50,12 @@ def cast_line(cast: Facts) -> str:
 
 
 def noise_line(cast: Facts) -> str:
+    """The estimated standard deviation of the scan's noise, in micrometres."""
     return f"Estimated noise of the scan: {1000.0 * cast['noise_mm']:.1f} um"
 
 
 def path_line(path: Facts) -> str:
+    """Both tilts, and the direction in which the framework is removed."""
     x, y, z = path["direction"]
     return (
         f"Path: anterior tilt {path['anterior_tilt_deg']:.2f} deg, lateral tilt "
@@ -79,6 +86,7 @@ def undercut_lines(undercut: Facts) -> Iterator[str]:
 
 
 def part_line(part: Facts) -> str:
+    """One wax part: volume, triangles, closed or not; or that it is empty."""
     if part["triangles"] == 0:
         return f"Wax {part['name']}: empty, nothing to fill along this path"
     closed = "closed" if part["closed"] else "not closed"
@@ -89,6 +97,7 @@ def part_line(part: Facts) -> str:
 
 
 def model_line(model: Facts) -> str:
+    """The blocked-out model: triangles, closed or not, volume."""
     closed = "closed" if model["closed"] else "not closed"
     return (
         f"Model: {count(model['triangles'], 'triangle')}, {closed}, {volume(model['volume_mm3'])}"
@@ -96,25 +105,30 @@ def model_line(model: Facts) -> str:
 
 
 def change_lines(changes: Sequence[Facts]) -> Iterator[str]:
+    """What preparing did to the scan, one line for each change, indented."""
     for change in changes:
         yield f"  {change['message']}"
 
 
 def note_lines(notes: Sequence[str]) -> Iterator[str]:
+    """What was found or assumed, one sentence each."""
     for note in notes:
         yield f"Note: {note[:1].upper()}{note[1:].rstrip('.')}."
 
 
 def warning_lines(warnings: Sequence[Facts]) -> Iterator[str]:
+    """Cautions, each with its code."""
     for warning in warnings:
         yield f"Warning {warning['code']}: {warning['message']}"
 
 
 def time_line(timings_s: Mapping[str, float]) -> Iterator[str]:
+    """Seconds in all; nothing where no time was kept."""
     if timings_s:
         total = timings_s.get("total", sum(timings_s.values()))
         yield f"Took {total:.1f} s"
 
 
 def written_line(out: Path) -> str:
+    """Where the answer lies."""
     return f"Written to {out}"

@@ -13,7 +13,7 @@ import manifold3d
 import numpy as np
 
 from blockout.errors import KernelError
-from blockout.mesh import Floats, Mesh
+from blockout.mesh import Floats, Ints, Mesh
 
 
 class Solid:
@@ -121,6 +121,18 @@ def filled_area_mm2(outlines_mm: Sequence[Floats]) -> float:
         [np.ascontiguousarray(outline) for outline in outlines_mm], manifold3d.FillRule.NonZero
     )
     return float(section.area())
+
+
+def filled_triangles(outlines_mm: Sequence[Floats]) -> Ints:
+    """(k, 3) triangles that fill closed outlines, as numbers of their points in order.
+
+    Outer outlines (k, 2) run anticlockwise, holes clockwise; they do not cross. No point is added
+    and every edge of an outline is an edge of a triangle.
+    """
+    triangles = manifold3d.triangulate(
+        [np.ascontiguousarray(outline) for outline in outlines_mm], allow_convex=False
+    )
+    return np.asarray(triangles, dtype=np.int64).reshape(-1, 3)
 
 
 def _checked(result: manifold3d.Manifold, doing: str) -> manifold3d.Manifold:

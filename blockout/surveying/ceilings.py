@@ -16,7 +16,7 @@ from blockout.kernel.rays import RayScene
 from blockout.kernel.solids import filled_area_mm2
 from blockout.mesh import Bools, Floats, Ints, Mesh, connected_faces
 from blockout.surveying.folds import Cells, lower_of_folds
-from blockout.surveying.patches import Ceilings, patch_surface
+from blockout.surveying.patches import Ceilings, border_loops, patch_surface, seen_along
 from blockout.tolerances import TOLERANCES, Tolerances
 
 
@@ -48,7 +48,7 @@ def uppermost(mesh: Mesh, ceilings: Ceilings, direction: Floats) -> Ceilings:
     if ceilings.patch_count < 2:
         return ceilings
     sheets, vertex = patch_surface(mesh, ceilings)
-    flat = _projected(mesh, direction)
+    flat = seen_along(mesh, direction)
     height = mesh.vertices @ direction
     corners = mesh.faces[ceilings.face]
     middle = mesh.face_centres[ceilings.face]
@@ -86,7 +86,7 @@ def unfolded(
     a fan that winds twice around its vertex, is halved until it does not.
     """
     shadow = _shadow(mesh, direction)
-    flat = _projected(mesh, direction)
+    flat = seen_along(mesh, direction)
     settled: list[Ints] = []
     waiting = ceilings
     while len(waiting.face):
@@ -119,15 +119,6 @@ def _shadow(mesh: Mesh, direction: Floats) -> Floats:
     return shadow
 
 
-def _projected(mesh: Mesh, direction: Floats) -> Floats:
-    """(n, 2) coordinates of the vertices square to the path."""
-    least = np.eye(3)[int(np.argmin(np.abs(direction)))]
-    x = np.cross(direction, least)
-    x /= np.linalg.norm(x)
-    flat: Floats = (mesh.vertices - mesh.centre) @ np.stack([x, np.cross(direction, x)], axis=1)
-    return flat
-
-
 def _across(mesh: Mesh, face: Ints, group: Ints | None = None) -> Ints:
     """(k, 3) place in ``face`` of the neighbour across each edge, or -1 where it is not among them
     or in another group.
@@ -158,7 +149,7 @@ def _covers_itself(
     unsure = np.bincount(ceilings.patch, minlength=count) > 2
     sheets, vertex = patch_surface(mesh, ceilings)
     outlines: list[list[Floats]] = [[] for _ in range(count)]
-    for loop, patch in _border_loops(sheets, ceilings.patch):
+    for loop, patch in border_loops(sheets, ceilings.patch):
         if unsure[patch]:
             outlines[patch].append(flat[vertex[loop]])
     filled_mm2 = total_mm2.copy()
@@ -168,30 +159,6 @@ def _covers_itself(
         tolerances.overlap_area_mm2, tolerances.overlap_share * total_mm2
     )
     return folded
-
-
-def _border_loops(sheets: Mesh, patch: Ints) -> list[tuple[Ints, int]]:
-    """Closed border loops as vertex numbers, each with its patch."""
-    size = sheets.triangle_count
-    border = np.flatnonzero(sheets.twin_halfedges < 0)
-    start, end = sheets.halfedges[border].T
-    leaving = np.full(len(sheets.vertices), -1, dtype=np.int64)
-    leaving[start] = np.arange(len(border))
-    following = leaving[end].tolist()
-    vertex = start.tolist()
-    patch_of = patch[border % size].tolist()
-    loops: list[tuple[Ints, int]] = []
-    seen = [False] * len(border)
-    for first in range(len(border)):
-        loop: list[int] = []
-        at = first
-        while not seen[at]:
-            seen[at] = True
-            loop.append(vertex[at])
-            at = following[at]
-        if loop:
-            loops.append((np.array(loop), patch_of[first]))
-    return loops
 
 
 def _halves(mesh: Mesh, face: Ints) -> tuple[Ints, Ints]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blockout.mesh import Bools, Ints, Mesh, corner_fans
+from blockout.mesh import Bools, Floats, Ints, Mesh, corner_fans
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,3 +48,38 @@ def patch_surface(mesh: Mesh, ceilings: Ceilings) -> tuple[Mesh, Ints]:
     vertex_of_fan = np.empty(int(fans.max()) + 1, dtype=np.int64)
     vertex_of_fan[fans] = faces.T.reshape(-1)
     return Mesh(mesh.vertices[vertex_of_fan], fans.reshape(3, size).T), vertex_of_fan
+
+
+def border_loops(sheets: Mesh, patch: Ints) -> list[tuple[Ints, int]]:
+    """Closed border loops as vertex numbers, each with its patch."""
+    size = sheets.triangle_count
+    border = np.flatnonzero(sheets.twin_halfedges < 0)
+    start, end = sheets.halfedges[border].T
+    leaving = np.full(len(sheets.vertices), -1, dtype=np.int64)
+    leaving[start] = np.arange(len(border))
+    following = leaving[end].tolist()
+    vertex = start.tolist()
+    patch_of = patch[border % size].tolist()
+    loops: list[tuple[Ints, int]] = []
+    seen = [False] * len(border)
+    for first in range(len(border)):
+        loop: list[int] = []
+        at = first
+        while not seen[at]:
+            seen[at] = True
+            loop.append(vertex[at])
+            at = following[at]
+        if loop:
+            loops.append((np.array(loop), patch_of[first]))
+    return loops
+
+
+def seen_along(mesh: Mesh, direction: Floats) -> Floats:
+    """(n, 2) coordinates of the vertices square to the path, as seen against it: anticlockwise here
+    is anticlockwise for someone the path points at.
+    """
+    least = np.eye(3)[int(np.argmin(np.abs(direction)))]
+    x = np.cross(direction, least)
+    x /= np.linalg.norm(x)
+    flat: Floats = (mesh.vertices - mesh.centre) @ np.stack([x, np.cross(direction, x)], axis=1)
+    return flat

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.sparse import csr_matrix
 
-from blockout.kernel.solids import Solid
+from blockout.kernel.solids import Solid, filled_triangles
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.surveying.ceilings import unfolded, uppermost
-from blockout.surveying.patches import Ceilings, patch_surface
+from blockout.surveying.folds import Cells
+from blockout.surveying.patches import Ceilings, border_loops, patch_surface, seen_along
 from blockout.tolerances import TOLERANCES, Tolerances
 
 
@@ -40,8 +42,8 @@ def pulled_down(
     height = mesh.vertices @ direction
     ground_mm = ground_height_mm(mesh, ceilings, direction, up=up, floor_offset_mm=floor_offset_mm)
     prisms, patch_of_face = _prisms(mesh, roofs, direction, height, ground_mm, tolerances)
-    flat = prisms.vertices - np.outer(prisms.vertices @ direction, direction)
-    layers = _layers_apart(flat, prisms.faces, patch_of_face, roofs.patch_count)
+    flat = seen_along(mesh, direction)
+    layers = _layers_apart(flat[mesh.faces[roofs.face]], roofs.patch, roofs.patch_count)
     pulled = Solid.union(
         Solid.from_mesh(prisms.part(layers[patch_of_face] == layer))
         for layer in range(int(layers.max()) + 1)
@@ -94,12 +96,29 @@ def _prisms(
     edge, at = border // size, border % size
     a, b = corner[at, edge], corner[at, (edge + 1) % 3]
     walls = [np.stack([a, b, b + count], axis=1), np.stack([a, b + count, a + count], axis=1)]
-    prisms = Mesh(
-        np.concatenate([top, bottom]),
-        np.concatenate([corner[:, ::-1], corner + count, *walls]),
-    )
     patch = ceilings.patch
-    return prisms, np.concatenate([patch, patch, patch[at], patch[at]])
+    floors, floor_patch = _floors(sheets, patch, seen_along(mesh, direction)[vertex])
+    prisms = Mesh(
+        np.concatenate([top, bottom]), np.concatenate([corner[:, ::-1], *walls, floors + count])
+    )
+    return prisms, np.concatenate([patch, patch[at], patch[at], floor_patch])
+
+
+def _floors(sheets: Mesh, patch: Ints, flat: Floats) -> tuple[Ints, Ints]:
+    """Faces of the prisms' flat lower ends, seen from below, and the patch of each. They span the
+    border alone: what lies between is cut away with the floor anyway.
+    """
+    loops: list[list[Ints]] = [[] for _ in range(int(patch.max()) + 1)]
+    for loop, owner in border_loops(sheets, patch):
+        loops[owner].append(loop)
+    faces, owners = [], []
+    for owner, own in enumerate(loops):
+        vertices = np.concatenate(own)
+        # from below, left and right change places
+        triangles = vertices[filled_triangles([flat[loop][:, ::-1] for loop in own])]
+        faces.append(triangles)
+        owners.append(np.full(len(triangles), owner, dtype=np.int64))
+    return np.concatenate(faces), np.concatenate(owners)
 
 
 def _rim(mesh: Mesh, direction: Floats) -> Bools:
@@ -112,21 +131,36 @@ def _rim(mesh: Mesh, direction: Floats) -> Bools:
     return rim
 
 
-def _layers_apart(flat: Floats, faces: Ints, patch: Ints, patch_count: int) -> Ints:
-    """(patch_count,) a layer for each patch, such that boxes in one layer are apart.
+def _layers_apart(sheets_flat: Floats, patch: Ints, patch_count: int) -> Ints:
+    """(patch_count,) a layer for each patch, such that patches of one layer are apart.
 
-    Bodies that are apart can be handed to the kernel as one; so thousands of joins become a few
-    tens. Greedy, large boxes first.
+    Bodies that are apart can be handed to the kernel as one; so thousands of joins become a few.
+    Patches are apart as seen along the path where no small cell is touched by both. Greedy, large
+    patches first.
+
+    Parameters
+    ----------
+    sheets_flat : (k, 3, 2)
+        Corners of each face.
+    patch : (k,)
     """
-    low = np.full((patch_count, 3), np.inf)
-    high = np.full((patch_count, 3), -np.inf)
-    corner_patch = np.repeat(patch, 3)
-    points = flat[faces.reshape(-1)]
-    np.minimum.at(low, corner_patch, points)
-    np.maximum.at(high, corner_patch, points)
+    spread_mm = np.ptp(sheets_flat, axis=1).max(axis=1)
+    cells = Cells.over(sheets_flat.reshape(-1, 2), max(float(np.median(spread_mm)), 1e-3))
+    row, cell = cells.touched(sheets_flat, np.zeros_like(patch), spare=0)
+    pair = np.unique(cell * np.int64(patch_count) + patch[row])
+    cell, owner = pair // patch_count, pair % patch_count
+    start = np.flatnonzero(np.r_[True, cell[1:] != cell[:-1]])
+    meeting = csr_matrix(
+        (
+            np.ones(len(owner), dtype=np.int32),
+            (owner, np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(cell)]))),
+        ),
+        shape=(patch_count, len(start)),
+    )
+    meets = csr_matrix(meeting @ meeting.T)
     layer = np.full(patch_count, -1, dtype=np.int64)
-    for one in np.argsort(-(high - low).max(axis=1), kind="stable"):
-        meets = (layer >= 0) & (low <= high[one]).all(axis=1) & (high >= low[one]).all(axis=1)
-        taken = set(layer[meets].tolist())
+    for one in np.argsort(-np.bincount(patch, minlength=patch_count), kind="stable"):
+        others = layer[meets.indices[meets.indptr[one] : meets.indptr[one + 1]]]
+        taken = set(others.tolist())
         layer[one] = next(number for number in range(patch_count) if number not in taken)
     return layer

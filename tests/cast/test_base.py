@@ -15,7 +15,7 @@ from blockout.cast.frame import CastFrame
 from blockout.cast.pieces import border_loops
 from blockout.cast.prepare import fit_base
 from blockout.errors import DefectError
-from blockout.kernel.outlines import Region, inside, ring_area_mm2
+from blockout.kernel.outlines import Region, inside, ring_area_mm2, triangles_inside, widened
 from blockout.kernel.rays import RayScene
 from blockout.kernel.solids import Solid
 from blockout.kernel.surfaces import self_intersections
@@ -228,3 +228,40 @@ def test_a_scan_that_opens_upward_is_refused() -> None:
     (loop,) = border_loops(ball)
     with pytest.raises(DefectError, match="opens upward"):
         pour_base(ball.reversed(), loop[::-1], frame=LEVEL, land_mm=3.0, base_thickness_mm=10.0)
+
+
+def test_an_outline_is_filled_exactly() -> None:
+    """A saw with a square hole: its area by the shoelace formula, every edge of it kept."""
+    teeth = 20
+    saw = np.vstack(
+        [
+            np.stack([np.arange(teeth), np.tile([0.0, 8.0], teeth // 2)], axis=1),
+            np.stack([np.arange(teeth)[::-1] + 0.05, np.tile([9.0, 1.0], teeth // 2)], axis=1),
+        ]
+    )
+    region = Region(saw if ring_area_mm2(saw) > 0.0 else saw[::-1])
+    triangles = triangles_inside(region, np.zeros((0, 2)))
+    assert len(triangles) == 2 * teeth - 2  # Euler: a polygon of n corners has n - 2 triangles
+    holed = Region(
+        np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]]),
+        (np.array([[1.0, 1.0], [1.0, 3.0], [3.0, 3.0], [3.0, 1.0]]),),
+    )
+    points = np.vstack([*holed.rings, [[0.5, 2.0], [3.5, 2.1]]])
+    triangles = triangles_inside(holed, points[8:])
+    u = points[triangles[:, 1]] - points[triangles[:, 0]]
+    v = points[triangles[:, 2]] - points[triangles[:, 0]]
+    doubled = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    assert (doubled > 0.0).all()
+    assert doubled.sum() / 2.0 == pytest.approx(16.0 - 4.0, rel=1e-12)
+    assert set(triangles.reshape(-1).tolist()) == set(range(10))
+
+
+def test_widening_reaches_as_far_as_said() -> None:
+    """Closed form: around a square of side 2 and a point 5 mm off its middle, discs of 3 mm."""
+    square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    far = np.array([[5.0, 0.0]])
+    region = widened(square, far, by_mm=3.0, round_mm=1.0, fill_below_mm2=10.0)
+    assert region.outer[:, 0].min() == pytest.approx(-4.0, abs=0.02)
+    assert 8.0 - 0.02 <= region.outer[:, 0].max() <= 8.27
+    assert region.outer[:, 1].max() == pytest.approx(4.0, abs=0.02)
+    assert region.holes == ()

@@ -40,7 +40,7 @@ from blockout.mesh import Floats, Mesh, joined
 SHARED = Path(__file__).parents[3] / "shared" / "casts"
 STATED = PrepareSettings(up="+z", front="+y")
 """The bare ridges have no teeth to be levelled by."""
-COARSE = plain_arch(step_mm=0.65, missing=(5, 6))
+COARSE = plain_arch(step_mm=0.65, missing=(2, 4, 6, -2, -4, -6))
 
 
 def the_change(prepared: Prepared, step: str) -> Change:
@@ -262,14 +262,35 @@ def test_a_hollow_cast_keeps_its_hollow() -> None:
 
 
 def test_a_pinprick_in_a_closed_cast_is_filled() -> None:
-    closed = based(COARSE, -24.0)
-    sides = np.linalg.norm(closed.corners - np.roll(closed.corners, 1, axis=1), axis=2)
-    least = int(sides.sum(axis=1).argmin())
-    pricked = Mesh(closed.vertices, np.delete(closed.faces, least, axis=0))
-    prepared = prepare(scan_of(pricked))
+    closed = prepare(scan_of(open_arch()), settings=STATED).cast.mesh
+    pricked = Mesh(closed.vertices, np.delete(closed.faces, 3000, axis=0))
+    prepared = prepare(scan_of(pricked), settings=STATED)
     assert [change.step for change in prepared.changes] == ["holes", "kept"]
+    assert the_change(prepared, "holes").touched == 1
     assert prepared.cast.mesh.triangle_count == closed.triangle_count
     assert prepared.cast.mesh.volume_mm3 == pytest.approx(closed.volume_mm3, rel=1e-12)
+
+
+def test_a_closed_cast_that_cuts_through_itself_is_mended_or_refused() -> None:
+    arch = open_arch()
+    closed = prepare(scan_of(arch), settings=STATED).cast.mesh
+    points = np.array(closed.vertices)
+    here = int(np.flatnonzero(rows_in(closed.vertices, arch.vertices[inner_vertices(arch)]))[700])
+    ring = np.unique(closed.faces[(closed.faces == here).any(axis=1)])
+    far = ring[np.argmax(np.linalg.norm(points[ring] - points[here], axis=1))]
+    points[here] += 1.6 * (points[far] - points[here])
+    crossing = Mesh(points, closed.faces)
+    assert len(self_intersections(crossing)) > 0
+    prepared = prepare(scan_of(crossing), settings=STATED)
+    assert [change.step for change in prepared.changes] == ["crossings", "kept"]
+    assert_solid(prepared.cast.mesh)
+    assert len(self_intersections(prepared.cast.mesh)) == 0
+    told = np.array(the_change(prepared, "crossings").places_mm)
+    assert np.linalg.norm(told - points[far], axis=1).min() < 2.0
+    shaken = points + np.random.default_rng(3).normal(0.0, 0.6, points.shape)
+    with pytest.raises(DefectError, match="cuts through itself") as error:
+        prepare(scan_of(Mesh(shaken, closed.faces)), settings=STATED)
+    assert len(error.value.places_mm) > 5
 
 
 def test_several_bodies_are_refused_with_their_number() -> None:

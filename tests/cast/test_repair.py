@@ -133,6 +133,15 @@ def test_spikes_are_dropped_and_filled() -> None:
     assert np.linalg.norm(film[:, None] - ARCH.vertices[tips][None], axis=2).min(axis=1).max() < 1.0
 
 
+def test_a_hole_left_by_a_spike_is_filled_however_large() -> None:
+    """What the step itself dropped is its own to close: no limit of the user's speaks of it."""
+    points = np.array(ARCH.vertices)
+    points[INNER[600]] += 5.0 * ARCH.vertex_normals[INNER[600]]
+    result = mended(Mesh(points, ARCH.faces), hole_length_mm=0.5)
+    assert the_change(result, "holes").touched == 1
+    assert the_change(result, "spikes").touched == 1
+
+
 def test_a_sharp_cusp_is_no_spike() -> None:
     points = np.array(ARCH.vertices)
     points[INNER[700], 2] += 1.0  # twice as high as its neighbours are apart
@@ -395,3 +404,23 @@ def test_of_two_sheets_at_a_point_the_smaller_goes() -> None:
     touching = Mesh(points, np.vstack([flat.faces, [[corner, count, count + 1]]]))
     assert np.flatnonzero(lesser_fans(touching)).tolist() == [flat.triangle_count]
     assert not lesser_fans(flat).any()
+
+
+def test_what_counts_as_cutting_through() -> None:
+    """Two triangles each, placed so that the answer is plain to see."""
+    flat = [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]
+    through = Mesh(
+        [*flat, [0.2, 0.2, -1.0], [0.3, 0.3, 1.0], [0.9, 0.1, 0.5]], [[0, 1, 2], [3, 4, 5]]
+    )
+    assert self_intersections(through).tolist() == [[0, 1]]
+    from_corner = Mesh([*flat, [0.5, 0.2, -1.0], [0.3, 0.3, 1.0]], [[0, 1, 2], [0, 3, 4]])
+    assert self_intersections(from_corner).tolist() == [[0, 1]]
+    folded = Mesh([*flat, [0.3, 0.3, 0.0]], [[0, 1, 2], [1, 0, 3]])
+    assert self_intersections(folded).tolist() == [[0, 1]]
+    touching = Mesh(
+        [*flat, [0.25, 0.25, 0.0], [1.0, 1.0, 1.0], [0.0, 0.0, 1.0]], [[0, 1, 2], [3, 4, 5]]
+    )
+    assert self_intersections(touching).tolist() == [[0, 1]]
+    neighbours = Mesh([*flat, [1.0, 1.0, 0.0]], [[0, 1, 2], [2, 1, 3]])
+    assert self_intersections(neighbours).shape == (0, 2)
+    assert self_intersections(Mesh(flat, [[0, 1, 2]])).shape == (0, 2)

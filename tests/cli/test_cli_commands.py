@@ -12,12 +12,15 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
+import lib3mf
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+import blockout
 from blockout.kernel.files import read_mesh_file, write_ply, write_stl
 from blockout.mesh import Mesh, solidity
 from blockout.report.facts import missing_keys
@@ -30,6 +33,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 SPHERE = SAMPLES / "sphere_on_plate.stl"
 SCAN = SAMPLES / "lower_scan.stl"
 FIXED = ("--unit", "mm", "--up", "+z", "--front", "+y")
+PICTURES = ("occlusal", "front", "back", "left", "right")
 CALLS = {
     "inspect": (),
     "prepare": ("--out", "{out}/cast.ply"),
@@ -116,8 +120,8 @@ def test_survey_writes_facts_mesh_and_pictures(cast_file, tmp_path):
     for words in ("Path: anterior tilt 0.00 deg", "mm3", "mm2", "Survey line", "(assumed"):
         assert words in said.stdout
     names = {entry.name for entry in out.iterdir()}
-    assert {"survey.json", "depth.ply"} <= names
-    assert {f"{view}.png" for view in ("occlusal", "front", "back", "left", "right")} <= names
+    pictures = {f"{view}.png" for view in PICTURES}
+    assert names == {"survey.json", "depth.ply", "lines.json", *pictures}
     facts = json.loads((out / "survey.json").read_text())
     assert facts["undercut"]["volume_mm3"] > 0.0
     depth = read_mesh_file(out / "depth.ply").vertex_fields["depth_mm"]
@@ -141,7 +145,9 @@ def test_build_keeps_the_output_contract(built):
     assert missing_keys(summary) == ()
     files = sorted(str(f.relative_to(built)) for f in built.rglob("*") if f.is_file())
     parts = [f"wax/{part['name']}.stl" for part in summary["parts"] if part["triangles"]]
-    assert files == sorted(["cast.ply", "model.3mf", "model.stl", "summary.json", *parts])
+    pictures = [f"pictures/{view}.png" for view in PICTURES]
+    singles = ["cast.ply", "model.3mf", "model.stl", "summary.json"]
+    assert files == sorted([*singles, *parts, *pictures])
     assert summary["path"]["anterior_tilt_deg"] == pytest.approx(4.0, abs=1e-9)
     assert summary["path"]["lateral_tilt_deg"] == pytest.approx(-2.0, abs=1e-9)
     # inclusion and exclusion: cast and wax touch without overlapping
@@ -192,6 +198,92 @@ def test_export(built, tmp_path, form):
     file = read_mesh_file(out)
     assert len(file.faces) >= facts["model"]["triangles"]
     assert [entry.name for entry in tmp_path.iterdir()] == [out.name]
+
+
+def test_the_demo_keeps_the_whole_output_contract(tmp_path):
+    """The one long run here: a scan of the project's own making, from its STL to its 3MF."""
+    out = tmp_path / "out"
+    said = _run("demo", "--out", out)
+    assert said.exit_code == 0, said.stderr
+    for words in ("Cast:", "Path:", "Undercut:", "Wax parallel", "Model:", "closed", "Written to"):
+        assert words in said.stdout
+    summary = json.loads((out / "build/summary.json").read_text())
+    assert missing_keys(summary) == ()
+    assert [(part["name"], part["kind"]) for part in summary["parts"]] == [("parallel", "parallel")]
+    build = ["cast.ply", "model.3mf", "model.stl", "summary.json", "wax/parallel.stl"]
+    survey = ["depth.ply", "lines.json", "survey.json"]
+    files = [str(f.relative_to(out)) for f in out.rglob("*") if f.is_file()]
+    assert sorted(files) == sorted([
+        "scan.stl", "case.toml", "cast.ply", "model.3mf",
+        *(f"build/{name}" for name in build),
+        *(f"build/pictures/{view}.png" for view in PICTURES),
+        *(f"survey/{name}" for name in survey), *(f"survey/{view}.png" for view in PICTURES),
+    ])  # fmt: skip
+
+    cast, (wax,), model = summary["cast"], summary["parts"], summary["model"]
+    assert [body["closed"] for body in (cast, wax, model)] == [True, True, True]
+    assert wax["volume_mm3"] > 1.0
+    # inclusion and exclusion: cast and wax touch without overlapping
+    whole_mm3 = cast["volume_mm3"] + wax["volume_mm3"]
+    assert model["volume_mm3"] == pytest.approx(whole_mm3, rel=1e-6)
+    # the files hold what the summary says; an STL's corners are joined where they are the same
+    for name, facts in (("model", model), ("wax/parallel", wax)):
+        triangles, volume_mm3 = _closed_stl(out / f"build/{name}.stl")
+        assert triangles == facts["triangles"]
+        assert volume_mm3 == pytest.approx(facts["volume_mm3"], rel=1e-5)
+    cast_file = read_mesh_file(out / "build/cast.ply")
+    cast_mesh = Mesh(cast_file.vertices, cast_file.faces)
+    assert solidity(cast_mesh).reasons() == ()
+    assert cast_mesh.triangle_count == cast["triangles"]
+    assert cast_mesh.volume_mm3 == pytest.approx(cast["volume_mm3"], rel=1e-12)
+    assert cast["source_sha256"] == read_mesh_file(out / "scan.stl").sha256
+    assert 0 < cast_file.face_fields["scanned"].sum() < cast["triangles"]
+
+    tilt = {key: summary["path"][f"{key}_tilt_deg"] for key in ("anterior", "lateral")}
+    for file in (out / "build/model.3mf", out / "model.3mf"):
+        _assert_3mf(file, summary)
+    case = tomllib.loads((out / "case.toml").read_text())
+    assert tilt == pytest.approx({key: case["path"][f"{key}_tilt_deg"] for key in tilt}, abs=1e-9)
+
+
+def _closed_stl(path):
+    """Triangles and volume, read by numpy alone; each edge must run once each way."""
+    record = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("rest", "<u2")])
+    corners = np.fromfile(path, dtype=record, offset=84)["corners"] + np.float32(0.0)
+    keys = np.ascontiguousarray(corners.reshape(-1, 3)).view("V12").reshape(-1)
+    names = np.unique(keys, return_inverse=True)[1].reshape(-1, 3)
+    edges = {edge for a, b, c in names.tolist() for edge in ((a, b), (b, c), (c, a))}
+    assert len(edges) == 3 * len(names)
+    assert {(b, a) for a, b in edges} == edges
+    corners = corners.astype(np.float64) - corners.mean(axis=(0, 1))
+    return len(names), float(np.linalg.det(corners).sum() / 6.0)
+
+
+def _assert_3mf(path, summary):
+    """In the eyes of lib3mf, strictly: named closed objects, millimetres, path and version."""
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(path))
+    assert reader.GetWarningCount() == 0
+    assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    group = model.GetMetaDataGroup()
+    held = [group.GetMetaData(k) for k in range(group.GetMetaDataCount())]
+    said = {entry.GetName(): entry.GetValue() for entry in held}
+    assert said["Application"] == f"blockout {blockout.__version__}"
+    for key in ("anterior_tilt_deg", "lateral_tilt_deg"):
+        assert float(said[key]) == summary["path"][key]
+    direction = [float(part) for part in said["path_direction"].split()]
+    assert direction == summary["path"]["direction"]
+    assert said["source_sha256"] == summary["cast"]["source_sha256"]
+    assert said["coordinates"] == "scan"
+    objects, found = model.GetMeshObjects(), {}
+    while objects.MoveNext():
+        entry = objects.GetCurrentMeshObject()
+        assert entry.IsManifoldAndOriented()
+        found[entry.GetName()] = entry.GetTriangleCount()
+    parts = {part["name"]: part["triangles"] for part in summary["parts"]}
+    assert found == {"cast": summary["cast"]["triangles"], **parts}
 
 
 def test_export_in_the_casts_frame_lies_level(built, tmp_path):

@@ -166,7 +166,8 @@ def test_export_takes_its_format_from_the_ending(job, arguments, passed):
 
     job.export_model = export_model
     assert _invoke("export", "b", *arguments).exit_code == 0
-    assert (asked["format"], asked["frame"]) == passed
+    assert (asked["file_format"], asked["frame"]) == passed
+    assert set(asked) == {"file_format", "frame", "out"}
 
 
 @pytest.mark.parametrize(

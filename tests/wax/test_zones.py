@@ -1,0 +1,127 @@
+"""Zones: keep in, keep out, and what is refused."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from bodies import ball_on_plate, cast_of, polygon_share, worked
+from invariants import assert_apart, assert_solid, assert_walls_parallel
+
+from blockout.cast.cast import Cast
+from blockout.errors import InputError
+
+HALF = ((0.0, -8.5), (8.5, -8.5), (8.5, 8.5), (0.0, 8.5))
+OTHER_HALF = ((0.0, -8.5), (0.0, 8.5), (-8.5, 8.5), (-8.5, -8.5))
+
+
+@pytest.fixture(scope="module")
+def cast() -> Cast:
+    body, scanned = ball_on_plate(around=48, radius_mm=5.0, equator_mm=3.0)
+    return cast_of(body, scanned=scanned)
+
+
+def outline(cast: Cast, flat: tuple[tuple[float, float], ...]) -> tuple[tuple[float, ...], ...]:
+    """Plan points raised to the nearest vertex of the cast."""
+    top = cast.mesh.vertices[cast.scanned_vertices]
+    found = []
+    for x, y in flat:
+        nearest = top[np.hypot(top[:, 0] - x, top[:, 1] - y).argmin()]
+        found.append((x, y, float(nearest[2])))
+    return tuple(found)
+
+
+@pytest.mark.parametrize("taper_deg", [0.0, 5.0])
+@pytest.mark.parametrize("tilt_deg", [(0.0, 0.0), (6.0, -3.0)])
+def test_a_zone_and_what_is_outside_it_are_the_whole(
+    cast: Cast, tilt_deg: tuple[float, float], taper_deg: float
+) -> None:
+    zone = outline(cast, ((0.3, -8.0), (8.0, -8.0), (8.0, 8.0), (0.3, 8.0)))
+    whole = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg)
+    inside = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg, keep_in=(zone,))
+    outside = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg, keep_out=(zone,))
+    assert inside.volume_mm3 > 0.1 * whole.volume_mm3
+    assert outside.volume_mm3 > 0.1 * whole.volume_mm3
+    assert inside.volume_mm3 + outside.volume_mm3 == pytest.approx(whole.volume_mm3, rel=1e-6)
+    assert_apart(inside.wax, outside.wax, slack_mm3=1e-5)
+    # a zone is cut along the path, so its cut is a wall as well
+    if not taper_deg:
+        for part in (inside, outside):
+            assert_walls_parallel(part.wax, cast, whole.survey.path.direction)
+    for part in (inside, outside):
+        assert_solid(part.wax)
+        assert_solid(part.model.mesh)
+        assert part.blockout.undercut_volume_mm3 == pytest.approx(
+            worked(cast, tilt_deg=tilt_deg).volume_mm3, rel=1e-9
+        )
+
+
+def test_half_of_a_ball(cast: Cast) -> None:
+    whole = worked(cast).volume_mm3
+    half = worked(cast, keep_in=(outline(cast, HALF),)).volume_mm3
+    # closed form: the plane x = 0 halves a body that is its own mirror image in it
+    assert half == pytest.approx(whole / 2.0, rel=1e-6)
+    both = worked(cast, keep_in=(outline(cast, HALF), outline(cast, OTHER_HALF))).volume_mm3
+    assert both == pytest.approx(whole, rel=1e-6)
+
+
+def test_a_zone_in_a_zone(cast: Cast) -> None:
+    quarter = ((0.0, 0.0), (8.5, 0.0), (8.5, 8.5), (0.0, 8.5))
+    done = worked(cast, keep_in=(outline(cast, HALF),), keep_out=(outline(cast, quarter),))
+    assert done.volume_mm3 == pytest.approx(worked(cast).volume_mm3 / 4.0, rel=1e-6)
+
+
+def test_a_zone_is_cut_along_the_path_not_along_z(cast: Cast) -> None:
+    half = outline(cast, HALF)
+    done = worked(cast, tilt_deg=(0.0, 10.0), keep_in=(half,))
+    path = done.survey.path
+    # everything lies to one side of the zone's edges as seen along the path
+    edge = np.array(half)[[0, 3]] @ path.to_path[:2].T
+    along = (edge[1] - edge[0]) / np.linalg.norm(edge[1] - edge[0])
+    side = (done.wax.vertices @ path.to_path[:2].T - edge[0]) @ [along[1], -along[0]]
+    assert side.min() > -1e-6
+    assert side.max() > 2.0
+
+
+def test_direction_and_start_of_an_outline_do_not_matter(cast: Cast) -> None:
+    zone = outline(cast, HALF)
+    base = worked(cast, keep_in=(zone,)).volume_mm3
+    for same in (zone[::-1], zone[2:] + zone[:2], (*zone, zone[0])):
+        assert worked(cast, keep_in=(same,)).volume_mm3 == pytest.approx(base, rel=1e-9)
+
+
+def test_a_zone_without_undercut_is_an_honest_nothing(cast: Cast) -> None:
+    corner = ((6.5, -0.5), (7.5, -0.5), (7.5, 0.5))
+    done = worked(cast, keep_in=(outline(cast, corner),))
+    assert done.blockout.wax.mesh is None
+    assert done.volume_mm3 == 0.0
+    assert any("nothing to fill" in note for note in done.blockout.wax.notes)
+    assert done.blockout.undercut_volume_mm3 == pytest.approx(
+        # closed form: pi h^3 / 3 of the 48-gon's body, within its facets
+        polygon_share(48) * math.pi * 27.0 / 3.0,
+        rel=0.03,
+    )
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        (((0.0, 0.0, 8.0), (5.0, 0.0, 3.0)), "2 points, at least 3"),
+        (((0.0, 0.0, 8.0), (1.0, 0.0, 8.0), (0.0, 0.0, 8.0)), "2 points, at least 3"),
+        (((0.0, 0.0, 30.0), (5.0, 0.0, 3.0), (0.0, 5.0, 3.0)), "not on the cast"),
+        (((-5.0, 0.0, 3.0), (0.0, 0.0, 8.0), (5.0, 0.0, 3.0)), "encloses nothing"),
+        (
+            ((-5.0, 0.0, 3.0), (5.0, 0.0, 3.0), (0.0, 5.0, 3.0), (0.0, -5.0, 3.0)),
+            "crosses itself",
+        ),
+    ],
+)
+def test_outlines_that_are_none(
+    cast: Cast, points: tuple[tuple[float, float, float], ...], words: str
+) -> None:
+    for option in ("keep_in", "keep_out"):
+        with pytest.raises(InputError, match=words) as caught:
+            worked(cast, **{option: (points,)})
+        assert f"{option}[0]" in str(caught.value)
+        assert caught.value.exit_code == 2
