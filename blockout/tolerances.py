@@ -46,6 +46,10 @@ class Tolerances:
     precision at the size of the mesh (4 nm on an arch): enough that no file makes one of them,
     too little to show in a volume."""
 
+    kernel_relative: float = 1e-9
+    """The solid kernel must take a body with this share of its volume unchanged: far above the
+    rounding of a sum over faces, far under what bending a needle straight takes away."""
+
     volume_relative: float = 1e-6
     """Volumes that must add up may differ by this share of the cast."""
 

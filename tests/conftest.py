@@ -11,7 +11,7 @@ for folder in (Path(__file__).parent, Path(__file__).parent / "judges"):
     if str(folder) not in sys.path:
         sys.path.insert(0, str(folder))
 
-# the same examples each time; shrinking a body takes minutes, so only by --hypothesis-profile=shrink
+# the same examples each time; shrinking a body takes minutes: only with the profile "shrink"
 _QUICK = [Phase.explicit, Phase.reuse, Phase.generate]
 settings.register_profile(
     "plain",

@@ -53,7 +53,12 @@ def distance_to_mm(mesh: Mesh, points_mm: Floats) -> Floats:
 
 
 def wall_faces(wax: Mesh, cast: Cast, *, floor_mm: float | None = None) -> Bools:
-    """(m,) faces of the wax that lie neither on the cast nor on the floor."""
+    """(m,) faces of the wax that lie neither on the cast nor on the floor.
+
+    Two faces back to back on the same three places are a fin without thickness, left by the
+    kernel where wax thins out to nothing: no wall. Nor is a needle thinner than a nanometre, whose
+    normal is rounding.
+    """
     floor_mm = cast.floor_mm if floor_mm is None else floor_mm
     off_mm = distance_to_mm(cast.mesh, wax.vertices)
     middle_mm = distance_to_mm(cast.mesh, wax.face_centres)
@@ -61,7 +66,14 @@ def wall_faces(wax: Mesh, cast: Cast, *, floor_mm: float | None = None) -> Bools
     height = cast.frame.points_to_cast(wax.vertices)[:, 2]
     # where sheets touched, vertices were moved by a few steps of single precision
     on_floor = (np.abs(height - floor_mm)[wax.faces] < 2e-5).all(axis=1)
-    return ~on_cast & ~on_floor
+    places = np.unique(np.round(wax.vertices, 6), axis=0, return_inverse=True)[1].reshape(-1)
+    _, same, count = np.unique(
+        np.sort(places[wax.faces], axis=1), axis=0, return_inverse=True, return_counts=True
+    )
+    fin = count[same.reshape(-1)] > 1
+    longest_mm = np.linalg.norm(wax.corners - np.roll(wax.corners, 1, axis=1), axis=2).max(axis=1)
+    needle = 2.0 * wax.face_areas_mm2 < 1e-6 * longest_mm
+    return ~on_cast & ~on_floor & ~fin & ~needle
 
 
 def assert_walls_parallel(

@@ -24,7 +24,8 @@ _HALVINGS = 14
 _CHUNK = 50_000
 _BINS = 96
 _NEAREST = 8
-_FANS = (0.35, 0.1, 0.03)
+_BESIDE = 8
+_FANS = (0.35, 0.1, 0.03, 0.01)
 _WIDEST_TURN = 0.8
 _FEWEST_AROUND = 16
 _MOST_AROUND = 128
@@ -76,10 +77,36 @@ def undercut_depth_mm(
     hidden = np.flatnonzero(overhead.covered(points, margin_mm=tolerances.ray_margin_mm))
     if not len(hidden):
         return depth
+    depth[hidden] = _beside_mm(overhead, points[hidden], tolerances)
+    hidden = hidden[np.isinf(depth[hidden])]
+    if not len(hidden):
+        return depth
     heights = _HeightMap(overhead, spacing_mm)
     for chunk in np.array_split(hidden, max(1, len(hidden) // _CHUNK)):
         depth[chunk] = _distance_out(overhead, heights, points[chunk], tolerances)
     return depth
+
+
+def _beside_mm(overhead: Overhead, points: Floats, tolerances: Tolerances) -> Floats:
+    """(k,) distance to where nothing is above, where that is within two steps of depth; else
+    infinite.
+
+    At the foot of a wall along the path rounding decides whether the wall is above; the way out is
+    a gap far narrower than the height map can show.
+    """
+    way_out = np.full(len(points), np.nan)
+    reach_mm = 2.0 * tolerances.depth_step_mm
+    asked = np.arange(len(points))
+    for angle in np.arange(_BESIDE) * (2.0 * np.pi / _BESIDE):
+        step = reach_mm * np.array([np.cos(angle), np.sin(angle), 0.0])
+        free = ~overhead.covered(points[asked] + step, margin_mm=tolerances.ray_margin_mm)
+        way_out[asked[free]] = angle
+        asked = asked[~free]
+    found = np.flatnonzero(np.isfinite(way_out))
+    reach = np.full(len(found), reach_mm)
+    beside = np.full(len(points), np.inf)
+    beside[found] = _wall_distance(overhead, points[found], way_out[found], reach, tolerances)
+    return beside
 
 
 class _HeightMap:

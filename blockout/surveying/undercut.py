@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.sparse import csr_matrix
 
@@ -41,14 +43,60 @@ def pulled_down(
     roofs = unfolded(mesh, roofs, direction, tolerances=tolerances)
     height = mesh.vertices @ direction
     ground_mm = ground_height_mm(mesh, ceilings, direction, up=up, floor_offset_mm=floor_offset_mm)
-    prisms, patch_of_face = _prisms(mesh, roofs, direction, height, ground_mm, tolerances)
-    flat = seen_along(mesh, direction)
-    layers = _layers_apart(flat[mesh.faces[roofs.face]], roofs.patch, roofs.patch_count)
-    pulled = Solid.union(
-        Solid.from_mesh(prisms.part(layers[patch_of_face] == layer))
-        for layer in range(int(layers.max()) + 1)
+    hung = _Hung(
+        mesh=mesh,
+        direction=direction,
+        flat=seen_along(mesh, direction),
+        lift_mm=np.where(_rim(mesh, direction), 0.0, tolerances.ceiling_lift_mm),
+        drop_mm=height - ground_mm,
+        peak_mm=tolerances.ceiling_lift_mm,
     )
-    return pulled.above_plane(up, floor_offset_mm)
+    layers = _layers_apart(hung.flat[mesh.faces[roofs.face]], roofs.patch, roofs.patch_count)
+    solids = [
+        solid
+        for layer in range(int(layers.max()) + 1)
+        for solid in _taken_whole(hung, roofs.without(layers != layer), tolerances)
+    ]
+    return Solid.union(solids).above_plane(up, floor_offset_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class _Hung:
+    """What prisms under the faces of one cast are made of, each for every vertex (n,)."""
+
+    mesh: Mesh
+    direction: Floats
+    flat: Floats
+    lift_mm: Floats
+    drop_mm: Floats
+    peak_mm: float
+
+
+def _taken_whole(hung: _Hung, group: Ceilings, tolerances: Tolerances) -> list[Solid]:
+    """The prisms under a group of ceilings, as solids that the kernel has taken as they are.
+
+    The kernel bends needles straight, which may take away more than a needle's worth. Where the
+    volume shows that it did, the group is halved until it does not: a needle that lies across two
+    prisms is none in either.
+    """
+    prisms = _prisms(hung, group)
+    solid = Solid.from_mesh(prisms)
+    off_mm3 = abs(solid.volume_mm3 - prisms.volume_mm3)
+    if off_mm3 <= tolerances.kernel_relative * prisms.volume_mm3 or len(group.face) == 1:
+        return [solid]
+    if group.patch_count > 1:
+        second = np.arange(group.patch_count) >= group.patch_count // 2
+    else:
+        middle = hung.flat[hung.mesh.faces[group.face]].mean(axis=1)
+        order = np.argsort(middle[:, np.ptp(middle, axis=0).argmax()], kind="stable")
+        far = np.zeros(len(order), dtype=np.int64)
+        far[order[len(order) // 2 :]] = 1
+        group = Ceilings(face=group.face, patch=far)
+        second = np.array([False, True])
+    return [
+        *_taken_whole(hung, group.without(second), tolerances),
+        *_taken_whole(hung, group.without(~second), tolerances),
+    ]
 
 
 def ground_height_mm(
@@ -76,49 +124,43 @@ def ground_height_mm(
     return lowest_mm - 1.0
 
 
-def _prisms(
-    mesh: Mesh,
-    ceilings: Ceilings,
-    direction: Floats,
-    height: Floats,
-    ground_mm: float,
-    tolerances: Tolerances,
-) -> tuple[Mesh, Ints]:
-    """Closed prisms side by side in one mesh, and the patch of each face."""
-    sheets, vertex = patch_surface(mesh, ceilings)
+def _prisms(hung: _Hung, ceilings: Ceilings) -> Mesh:
+    """Closed prisms side by side in one mesh."""
+    sheets, vertex = patch_surface(hung.mesh, ceilings)
     size, count = sheets.triangle_count, len(sheets.vertices)
     corner = sheets.faces
-    lift_mm = np.where(_rim(mesh, direction)[vertex], 0.0, tolerances.ceiling_lift_mm)
-    top = sheets.vertices + lift_mm[:, None] * direction
-    drop_mm = height[vertex] - ground_mm
-    bottom = sheets.vertices - drop_mm[:, None] * direction
+    lift_mm = hung.lift_mm[vertex]
+    top = sheets.vertices + lift_mm[:, None] * hung.direction
+    bottom = sheets.vertices - hung.drop_mm[vertex][:, None] * hung.direction
     border = np.flatnonzero(sheets.twin_halfedges < 0)
     edge, at = border // size, border % size
     a, b = corner[at, edge], corner[at, (edge + 1) % 3]
     walls = [np.stack([a, b, b + count], axis=1), np.stack([a, b + count, a + count], axis=1)]
-    patch = ceilings.patch
-    floors, floor_patch = _floors(sheets, patch, seen_along(mesh, direction)[vertex])
-    prisms = Mesh(
-        np.concatenate([top, bottom]), np.concatenate([corner[:, ::-1], *walls, floors + count])
+    # a face that has only rim vertices would touch its ceiling all over: its middle is raised
+    level = (lift_mm[corner] == 0.0).all(axis=1)
+    peak = sheets.face_centres[level] + hung.peak_mm * hung.direction
+    at_peak = 2 * count + np.arange(len(peak))
+    sides = [np.stack([corner[level, (k + 1) % 3], corner[level, k], at_peak], 1) for k in range(3)]
+    floors = _floors(sheets, ceilings.patch, hung.flat[vertex]) + count
+    return Mesh(
+        np.concatenate([top, bottom, peak]),
+        np.concatenate([corner[~level, ::-1], *sides, *walls, floors]),
     )
-    return prisms, np.concatenate([patch, patch[at], patch[at], floor_patch])
 
 
-def _floors(sheets: Mesh, patch: Ints, flat: Floats) -> tuple[Ints, Ints]:
-    """Faces of the prisms' flat lower ends, seen from below, and the patch of each. They span the
-    border alone: what lies between is cut away with the floor anyway.
+def _floors(sheets: Mesh, patch: Ints, flat: Floats) -> Ints:
+    """Faces of the prisms' flat lower ends, seen from below. They span the border alone: what lies
+    between is cut away with the floor anyway.
     """
     loops: list[list[Ints]] = [[] for _ in range(int(patch.max()) + 1)]
     for loop, owner in border_loops(sheets, patch):
         loops[owner].append(loop)
-    faces, owners = [], []
-    for owner, own in enumerate(loops):
+    faces = []
+    for own in loops:
         vertices = np.concatenate(own)
         # from below, left and right change places
-        triangles = vertices[filled_triangles([flat[loop][:, ::-1] for loop in own])]
-        faces.append(triangles)
-        owners.append(np.full(len(triangles), owner, dtype=np.int64))
-    return np.concatenate(faces), np.concatenate(owners)
+        faces.append(vertices[filled_triangles([flat[loop][:, ::-1] for loop in own])])
+    return np.concatenate(faces)
 
 
 def _rim(mesh: Mesh, direction: Floats) -> Bools:

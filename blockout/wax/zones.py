@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from blockout.cast.cast import Cast
 from blockout.errors import InputError
 from blockout.kernel.outlines import is_simple
 from blockout.kernel.solids import Solid
+from blockout.kernel.surfaces import distance_mm
 from blockout.mesh import Floats
 from blockout.surveying.path import InsertionPath
 
@@ -65,16 +65,12 @@ def zone_column(
 
 
 def _check_on_cast(cast: Cast, points: Floats, name: str) -> None:
-    spacing_mm = float(
-        np.median(np.linalg.norm(cast.mesh.corners[:, 1] - cast.mesh.corners[:, 0], axis=1))
-    )
-    limit_mm = max(_OFF_CAST_LIMIT_MM, 3.0 * spacing_mm)
-    off_mm: Floats = np.asarray(cKDTree(cast.mesh.vertices).query(points)[0])
-    far = np.flatnonzero(off_mm > limit_mm)
+    off_mm = distance_mm(cast.mesh, points)
+    far = np.flatnonzero(off_mm > _OFF_CAST_LIMIT_MM)
     if len(far):
         raise InputError(
             f"points of the outline {name} are not on the cast",
-            measured=f"up to {off_mm.max():.1f} mm from its nearest vertex, limit {limit_mm:.1f}",
+            measured=f"up to {off_mm.max():.1f} mm from its surface, limit {_OFF_CAST_LIMIT_MM:g}",
             places_mm=[(float(p[0]), float(p[1]), float(p[2])) for p in points[far]],
             fix="Give points in the scan's own coordinates, in mm.",
         )

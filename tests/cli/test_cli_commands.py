@@ -209,8 +209,11 @@ def test_the_demo_keeps_the_whole_output_contract(tmp_path):
         assert words in said.stdout
     summary = json.loads((out / "build/summary.json").read_text())
     assert missing_keys(summary) == ()
-    assert [(part["name"], part["kind"]) for part in summary["parts"]] == [("parallel", "parallel")]
-    build = ["cast.ply", "model.3mf", "model.stl", "summary.json", "wax/parallel.stl"]
+    parts = {part["name"]: part for part in summary["parts"] if part["triangles"]}
+    assert parts["parallel"]["kind"] == "parallel"
+    assert {part["kind"] for part in parts.values()} <= {"parallel", "arbitrary"}
+    build = ["cast.ply", "model.3mf", "model.stl", "summary.json"]
+    build += [f"wax/{name}.stl" for name in parts]
     survey = ["depth.ply", "lines.json", "survey.json"]
     files = [str(f.relative_to(out)) for f in out.rglob("*") if f.is_file()]
     assert sorted(files) == sorted([
@@ -220,14 +223,14 @@ def test_the_demo_keeps_the_whole_output_contract(tmp_path):
         *(f"survey/{name}" for name in survey), *(f"survey/{view}.png" for view in PICTURES),
     ])  # fmt: skip
 
-    cast, (wax,), model = summary["cast"], summary["parts"], summary["model"]
-    assert [body["closed"] for body in (cast, wax, model)] == [True, True, True]
-    assert wax["volume_mm3"] > 1.0
+    cast, model = summary["cast"], summary["model"]
+    assert [body["closed"] for body in (cast, model, *parts.values())] == [True] * (2 + len(parts))
+    assert parts["parallel"]["volume_mm3"] > 1.0
     # inclusion and exclusion: cast and wax touch without overlapping
-    whole_mm3 = cast["volume_mm3"] + wax["volume_mm3"]
+    whole_mm3 = math.fsum(body["volume_mm3"] for body in (cast, *parts.values()))
     assert model["volume_mm3"] == pytest.approx(whole_mm3, rel=1e-6)
     # the files hold what the summary says; an STL's corners are joined where they are the same
-    for name, facts in (("model", model), ("wax/parallel", wax)):
+    for name, facts in (("model", model), *((f"wax/{name}", part) for name, part in parts.items())):
         triangles, volume_mm3 = _closed_stl(out / f"build/{name}.stl")
         assert triangles == facts["triangles"]
         assert volume_mm3 == pytest.approx(facts["volume_mm3"], rel=1e-5)
@@ -282,7 +285,7 @@ def _assert_3mf(path, summary):
         entry = objects.GetCurrentMeshObject()
         assert entry.IsManifoldAndOriented()
         found[entry.GetName()] = entry.GetTriangleCount()
-    parts = {part["name"]: part["triangles"] for part in summary["parts"]}
+    parts = {part["name"]: part["triangles"] for part in summary["parts"] if part["triangles"]}
     assert found == {"cast": summary["cast"]["triangles"], **parts}
 
 

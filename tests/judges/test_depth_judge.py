@@ -41,13 +41,13 @@ def test_depth_is_the_distance_to_the_outline_above(
     cast = CASTS[name]()
     found = surveyed(cast, tilt_deg=tilt_deg)
     surface = cast.mesh.part(cast.scanned)
-    some = np.random.default_rng(1).permutation(np.flatnonzero(found.depth_mm > 0.01))[:40]
+    some = np.random.default_rng(1).permutation(np.flatnonzero(found.depth_mm > 0.01))[:30]
     # half a micron up, where the rays start: there a vertex's own faces are not above it
     points = cast.mesh.vertices[some] + 0.0005 * found.path.direction
     judged_mm = depth_by_outlines_mm(
         surface, found.path.to_path, points, found.depth_mm[some] + 0.01
     )
-    assert (judged_mm > 0.05).sum() > 20
+    assert (judged_mm > 0.05).sum() > 15
     off_mm = found.depth_mm[some] - judged_mm
     # the search may miss the tip of a notch in the outline, never find a wall that is not there
     assert off_mm.min() > -0.0002

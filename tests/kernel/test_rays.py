@@ -71,9 +71,7 @@ def test_against_exact_triangles(heap: Mesh, shift_mm: float) -> None:
     assert (found.face[~met] == -1).all()
     # coordinates are centred before they become single: 1e-7 of some 10 mm
     assert_within(found.distance_mm[met], distance[met], 5e-6)
-    other = found.face[met] != face[met]
-    assert_within(found.distance_mm[met][other], distance[met][other], 5e-6)
-    assert other.mean() < 0.01
+    assert (found.face[met] == face[met]).mean() > 0.99
 
 
 def test_far_from_the_origin_it_is_as_good_because_centred(heap: Mesh) -> None:

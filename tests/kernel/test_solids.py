@@ -23,6 +23,9 @@ BODIES = {
 }
 
 
+CUBE = BODIES["box"]
+
+
 @pytest.mark.parametrize("name", BODIES)
 def test_vertices_and_faces_are_kept_to_the_bit(name: str) -> None:
     mesh = BODIES[name]
@@ -56,7 +59,7 @@ def test_taking_a_mesh_changes_nothing_of_it() -> None:
 @pytest.mark.parametrize(
     "mesh",
     [
-        BODIES["box"].part(np.arange(12) != 3),
+        CUBE.part(np.arange(12) != 3),
         Mesh(
             BODIES["box"].vertices, np.vstack([BODIES["box"].faces[:-1], BODIES["box"].faces[:1]])
         ),

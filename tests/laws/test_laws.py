@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from bodies import ball, box, cast_of, moved_cast, turn_about, united, worked
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from invariants import (
     assert_apart,
@@ -22,7 +22,7 @@ from invariants import (
 from blockout.cast.cast import Cast
 from blockout.mesh import Mesh
 
-few = settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=12)
 
 place = st.tuples(st.floats(-3.0, 3.0), st.floats(-3.0, 3.0), st.floats(-1.0, 4.0))
 size = st.tuples(*[st.floats(0.8, 2.5)] * 3)

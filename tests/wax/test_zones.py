@@ -6,14 +6,16 @@ import math
 
 import numpy as np
 import pytest
-from bodies import ball_on_plate, cast_of, polygon_share, worked
+from bodies import ball_on_plate, box, cast_of, polygon_share, united, worked
 from invariants import assert_apart, assert_solid, assert_walls_parallel
 
+from blockout.case.settings import ParallelSettings
 from blockout.cast.cast import Cast
 from blockout.errors import InputError
+from blockout.kernel.rays import RayScene
 
-HALF = ((0.0, -8.5), (8.5, -8.5), (8.5, 8.5), (0.0, 8.5))
-OTHER_HALF = ((0.0, -8.5), (0.0, 8.5), (-8.5, 8.5), (-8.5, -8.5))
+HALF = ((0.0, -8.5), (6.0, -6.0), (8.5, 0.0), (6.0, 6.0), (0.0, 8.5))
+OTHER_HALF = tuple((-x, y) for x, y in HALF)
 
 
 @pytest.fixture(scope="module")
@@ -23,13 +25,10 @@ def cast() -> Cast:
 
 
 def outline(cast: Cast, flat: tuple[tuple[float, float], ...]) -> tuple[tuple[float, ...], ...]:
-    """Plan points raised to the nearest vertex of the cast."""
-    top = cast.mesh.vertices[cast.scanned_vertices]
-    found = []
-    for x, y in flat:
-        nearest = top[np.hypot(top[:, 0] - x, top[:, 1] - y).argmin()]
-        found.append((x, y, float(nearest[2])))
-    return tuple(found)
+    """Plan points raised to the cast's surface."""
+    start = np.column_stack([np.array(flat), np.full(len(flat), 50.0)])
+    down = RayScene(cast.mesh).first_hit(start, np.array([0.0, 0.0, -1.0])).distance_mm
+    return tuple((x, y, float(50.0 - fall)) for (x, y), fall in zip(flat, down, strict=True))
 
 
 @pytest.mark.parametrize("taper_deg", [0.0, 5.0])
@@ -37,7 +36,7 @@ def outline(cast: Cast, flat: tuple[tuple[float, float], ...]) -> tuple[tuple[fl
 def test_a_zone_and_what_is_outside_it_are_the_whole(
     cast: Cast, tilt_deg: tuple[float, float], taper_deg: float
 ) -> None:
-    zone = outline(cast, ((0.3, -8.0), (8.0, -8.0), (8.0, 8.0), (0.3, 8.0)))
+    zone = outline(cast, ((0.3, -8.4), (6.0, -6.0), (8.4, 0.0), (6.0, 6.0), (0.3, 8.4)))
     whole = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg)
     inside = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg, keep_in=(zone,))
     outside = worked(cast, tilt_deg=tilt_deg, taper_deg=taper_deg, keep_out=(zone,))
@@ -67,7 +66,7 @@ def test_half_of_a_ball(cast: Cast) -> None:
 
 
 def test_a_zone_in_a_zone(cast: Cast) -> None:
-    quarter = ((0.0, 0.0), (8.5, 0.0), (8.5, 8.5), (0.0, 8.5))
+    quarter = ((0.0, 0.0), (8.5, 0.0), (6.0, 6.0), (0.0, 8.5))
     done = worked(cast, keep_in=(outline(cast, HALF),), keep_out=(outline(cast, quarter),))
     assert done.volume_mm3 == pytest.approx(worked(cast).volume_mm3 / 4.0, rel=1e-6)
 
@@ -77,7 +76,7 @@ def test_a_zone_is_cut_along_the_path_not_along_z(cast: Cast) -> None:
     done = worked(cast, tilt_deg=(0.0, 10.0), keep_in=(half,))
     path = done.survey.path
     # everything lies to one side of the zone's edges as seen along the path
-    edge = np.array(half)[[0, 3]] @ path.to_path[:2].T
+    edge = np.array(half)[[0, 4]] @ path.to_path[:2].T
     along = (edge[1] - edge[0]) / np.linalg.norm(edge[1] - edge[0])
     side = (done.wax.vertices @ path.to_path[:2].T - edge[0]) @ [along[1], -along[0]]
     assert side.min() > -1e-6
@@ -107,8 +106,6 @@ def test_a_zone_without_undercut_is_an_honest_nothing(cast: Cast) -> None:
 @pytest.mark.parametrize(
     ("points", "words"),
     [
-        (((0.0, 0.0, 8.0), (5.0, 0.0, 3.0)), "2 points, at least 3"),
-        (((0.0, 0.0, 8.0), (1.0, 0.0, 8.0), (0.0, 0.0, 8.0)), "2 points, at least 3"),
         (((0.0, 0.0, 30.0), (5.0, 0.0, 3.0), (0.0, 5.0, 3.0)), "not on the cast"),
         (((-5.0, 0.0, 3.0), (0.0, 0.0, 8.0), (5.0, 0.0, 3.0)), "encloses nothing"),
         (
@@ -125,3 +122,22 @@ def test_outlines_that_are_none(
             worked(cast, **{option: (points,)})
         assert f"{option}[0]" in str(caught.value)
         assert caught.value.exit_code == 2
+
+
+def test_fewer_than_three_points_are_no_outline() -> None:
+    for few in (
+        ((0.0, 0.0, 8.0), (5.0, 0.0, 3.0)),
+        ((0.0, 0.0, 8.0), (1.0, 0.0, 8.0), (0.0, 0.0, 8.0)),
+    ):
+        with pytest.raises(ValueError, match=r"three different points|3 items"):
+            ParallelSettings(keep_in=(few,))
+
+
+def test_a_place_is_on_the_cast_also_in_the_middle_of_a_large_face() -> None:
+    """A box of twelve triangles: its faces are 20 mm wide, its corners far away."""
+    lid = united([box((-1.0, -1.0, 0.0), (1.0, 1.0, 4.0)), box((-10, -10, 4), (10, 10, 6))])
+    done = worked(cast_of(lid), keep_in=(((-5, -5, 6), (5, -5, 6), (5, 5, 6), (-5, 5, 6)),))
+    # closed form: (10 x 10 - 2 x 2) x 4
+    assert done.volume_mm3 == pytest.approx(96.0 * 4.0, rel=1e-6)
+    with pytest.raises(InputError, match=r"up to 2\.0 mm from its surface, limit 1\.5"):
+        worked(cast_of(lid), keep_in=(((-5, -5, 8), (5, -5, 6), (5, 5, 6), (-5, 5, 6)),))
