@@ -105,7 +105,7 @@ def lower_of_folds(
         lower[under] = True
         crossed[under] = True
         lower[owner[edge[inside & ~above]]] = True
-    covered = _under_own_patch(mesh, sheets, ceilings, direction, tolerances.ray_margin_mm)
+    covered = _under_own_patch(mesh, sheets, ceilings, flat, direction, tolerances.ray_margin_mm)
     hidden = covered & ~crossed
     return (lower | covered) & ~hidden, hidden
 
@@ -151,10 +151,34 @@ def _cross(a: Floats, b: Floats) -> Floats:
 
 
 def _under_own_patch(
-    mesh: Mesh, sheets: Mesh, ceilings: Ceilings, direction: Floats, margin_mm: float
+    mesh: Mesh,
+    sheets: Mesh,
+    ceilings: Ceilings,
+    flat: Floats,
+    direction: Floats,
+    margin_mm: float,
 ) -> Bools:
-    """(k,) whether the first ceiling above a face's middle is of its own patch."""
+    """(k,) whether the first ceiling above a face's middle is of its own patch.
+
+    Rays work in single precision, and take a face that is nearly a wall for its own ceiling; so
+    what they find is asked again in double precision.
+    """
+    corners = mesh.faces[ceilings.face]
     middle = mesh.face_centres[ceilings.face]
     above = RayScene(sheets).first_hit(middle + margin_mm * direction, direction).face
     own: Bools = (above >= 0) & (ceilings.patch[above] == ceilings.patch)
+    face = np.flatnonzero(own)
+    place = flat[corners[face]].mean(axis=1)
+    roof = corners[above[face]]
+    triangle = flat[roof]
+    side = np.sign(_cross(triangle[:, 1] - triangle[:, 0], triangle[:, 2] - triangle[:, 0]))
+    within = np.full(len(face), np.inf)
+    for k in range(3):
+        a, along = triangle[:, k], triangle[:, (k + 1) % 3] - triangle[:, k]
+        length = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-300)
+        within = np.minimum(within, side * _cross(along, place - a) / length)
+    height = mesh.vertices @ direction
+    roof_mm = _height_at(triangle, height[roof], place)
+    over = roof_mm > height[corners[face]].mean(axis=1) + margin_mm
+    own[face] = (within > -_INSIDE_MM) & over
     return own

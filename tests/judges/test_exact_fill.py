@@ -22,7 +22,9 @@ from bodies import (
     united,
     worked,
 )  # fmt: skip
+from hypothesis import given, settings
 from invariants import assert_solid, assert_under_cast, assert_walls_parallel
+from random_casts import casts, tilts
 
 from blockout.cast.cast import Cast
 from blockout.kernel.solids import Solid
@@ -87,6 +89,15 @@ def test_fill_is_the_same_body_not_only_the_same_volume() -> None:
     judge = prisms.fill_by_prisms(cast, done.survey.path.direction)
     assert prisms.exact("minus", judge, done.wax).volume_mm3 < 1e-6
     assert prisms.exact("minus", done.wax, judge).volume_mm3 < 1e-6
+
+
+@settings(max_examples=10)
+@given(cast=casts(most=2), tilt_deg=tilts)
+def test_fill_of_random_casts(cast: Cast, tilt_deg: tuple[float, float]) -> None:
+    prisms = pytest.importorskip("prisms", reason="libigl was built without its exact booleans")
+    done = worked(cast, tilt_deg=tilt_deg)
+    judge = prisms.fill_by_prisms(cast, done.survey.path.direction)
+    assert done.blockout.undercut_volume_mm3 == pytest.approx(judge.volume_mm3, rel=1e-6, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", ["ball on a plate", "torus", "mushroom", "ramp", "tunnel"])
