@@ -128,7 +128,7 @@ class Exported:
     volume_mm3: float
 
 
-def inspect_file(path: Path, *, unit: LengthUnit | None = None) -> Inspected:
+def inspect_file(path: Path | str, *, unit: LengthUnit | None = None) -> Inspected:
     """Read a scan and say what is wrong with it; nothing is mended.
 
     Raises
@@ -140,7 +140,7 @@ def inspect_file(path: Path, *, unit: LengthUnit | None = None) -> Inspected:
 
 
 def load_cast(
-    path: Path,
+    path: Path | str,
     *,
     unit: LengthUnit | None = None,
     settings: PrepareSettings | None = None,
@@ -174,11 +174,11 @@ def load_cast(
 
 
 def prepare_file(
-    path: Path,
+    path: Path | str,
     *,
     unit: LengthUnit | None = None,
     settings: PrepareSettings | None = None,
-    out: Path,
+    out: Path | str,
     progress: Progress = silent,
 ) -> PreparedFile:
     """Make a scan a closed cast and write it.
@@ -202,13 +202,13 @@ def prepare_file(
 
 
 def survey_file(
-    path: Path,
+    path: Path | str,
     *,
     unit: LengthUnit | None = None,
     prepare: PrepareSettings | None = None,
     path_of_insertion: PathSettings | None = None,
     settings: SurveySettings | None = None,
-    out: Path,
+    out: Path | str,
     progress: Progress = silent,
 ) -> SurveyedFile:
     """Survey a cast or a scan along one path, and write facts, lines, depths and pictures.
@@ -299,7 +299,7 @@ def block_out(
     return Built(read, waxes, model, summary)
 
 
-def build_case(case: Case, *, out: Path, progress: Progress = silent) -> Built:
+def build_case(case: Case, *, out: Path | str, progress: Progress = silent) -> Built:
     """Build a case and write its folder; ``case.cast.file`` is seen from the working folder.
 
     Raises
@@ -332,7 +332,9 @@ def build_case(case: Case, *, out: Path, progress: Progress = silent) -> Built:
     return replace(built, summary=summary, out=out)
 
 
-def export_model(folder: Path, *, file_format: str, out: Path, frame: str = "scan") -> Exported:
+def export_model(
+    folder: Path | str, *, file_format: str, out: Path | str, frame: str = "scan"
+) -> Exported:
     """Write a built model in another format, in the scan's coordinates or the cast frame.
 
     Raises
@@ -371,7 +373,7 @@ def export_model(folder: Path, *, file_format: str, out: Path, frame: str = "sca
     return Exported(out, known, model.triangle_count, model.volume_mm3)
 
 
-def demo(out: Path, progress: Progress = silent) -> Built:
+def demo(out: Path | str, progress: Progress = silent) -> Built:
     """A case of our own making, from scan to exported model, in one folder.
 
     Raises

@@ -36,7 +36,7 @@ _FIXES: Final = {
 
 
 @contextmanager
-def replacing_file(path: Path) -> Iterator[Path]:
+def replacing_file(path: Path | str) -> Iterator[Path]:
     """Yield a new, empty sibling of ``path`` to write to; it takes the place of ``path`` at the
     end.
 
@@ -57,6 +57,7 @@ def replacing_file(path: Path) -> Iterator[Path]:
     >>> [entry.name for entry in folder.iterdir()]
     ['note.txt']
     """
+    path = Path(path)
     with _os_errors_told(path):
         target = Path(os.path.realpath(path))
         if target.exists() and not target.is_file():

@@ -26,7 +26,7 @@ _FIELD: Final = "scanned"
 _FIX: Final = "Run `blockout prepare` on the scan again."
 
 
-def write_cast(path: Path, cast: Cast) -> None:
+def write_cast(path: Path | str, cast: Cast) -> None:
     """Write a cast so that :func:`read_cast` gives it back to the bit.
 
     Raises
@@ -47,14 +47,14 @@ def write_cast(path: Path, cast: Cast) -> None:
     # JSON writes the shortest decimal that reads back to the same 64-bit number
     comments = [f"{_PREFIX}{key} {json.dumps(value)}" for key, value in record.items()]
     write_ply(
-        path,
+        Path(path),
         cast.mesh,
         comments=comments,
         face_fields={_FIELD: cast.scanned.astype(np.uint8)},
     )
 
 
-def read_cast(path: Path | MeshFile) -> Cast | None:
+def read_cast(path: Path | str | MeshFile) -> Cast | None:
     """The cast a file carries; None where it carries no record of ours.
 
     Parameters

@@ -56,7 +56,7 @@ class Scan:
     notes: tuple[str, ...]
 
 
-def read_scan(path: Path, *, unit: LengthUnit | None = None) -> Scan:
+def read_scan(path: Path | str, *, unit: LengthUnit | None = None) -> Scan:
     """Read a mesh file as a scan of one arch, in millimetres.
 
     Parameters

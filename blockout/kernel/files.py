@@ -55,7 +55,7 @@ _SOLID_WORD = re.compile(rb"\A\s*solid\b", re.IGNORECASE)
 _FACET_WORD = re.compile(rb"\b(facet|vertex|endsolid)\b", re.IGNORECASE)
 
 
-def read_mesh_file(path: Path) -> MeshFile:
+def read_mesh_file(path: Path | str) -> MeshFile:
     """The mesh in a file, exactly as it stands there.
 
     Raises
@@ -65,6 +65,7 @@ def read_mesh_file(path: Path) -> MeshFile:
         triangles, coordinates that are not finite, or faces of vertices that are not there.
         Nothing else leaves this function.
     """
+    path = Path(path)
     where = str(path)
     try:
         with _opened(path) as raw:
