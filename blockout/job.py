@@ -21,7 +21,6 @@ from blockout.cast.scan import Scan, read_scan
 from blockout.check.warnings import TradeWarning, survey_warnings, wax_warnings
 from blockout.errors import InputError, OutputError, ReadError
 from blockout.kernel.files import NamedMesh, write_ply, write_stl
-from blockout.kernel.solids import Solid
 from blockout.model.build import Model, build_model
 from blockout.model.export import (
     FORMATS,
@@ -271,12 +270,11 @@ def block_out(
     with watch.stage("survey"):
         read = survey(cast, path=case.path, settings=case.survey, progress=progress)
     with watch.stage("blockout"):
-        cast_solid = Solid.from_mesh(cast.mesh)
-        parallel = parallel_blockout(read, cast_solid, settings=case.parallel, progress=progress)
+        parallel = parallel_blockout(read, settings=case.parallel, progress=progress)
     waxes: tuple[Wax, ...] = (parallel.wax,)
     with watch.stage("model"):
         progress("joining cast and wax")
-        model, filling = fill_pockets(build_model(cast, cast_solid, waxes), cast)
+        model, filling = fill_pockets(build_model(parallel.left, waxes), cast)
         if filling is not None:
             waxes = (*waxes, filling)
         if for_files:

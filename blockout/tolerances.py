@@ -25,6 +25,10 @@ class Tolerances:
     overlap_share: float = 1e-7
     """The same as a share of the patch's own area, for large patches."""
 
+    level_floor_mm: float = 1e-9
+    """What lies this near the plane of the cast's flat bottom lies in it: rounding of a turned
+    coordinate is a hundred thousand times less."""
+
     ray_margin_mm: float = 0.0005
     """Rays start this far off the surface they come from, a hundred times the single-precision
     step of the ray library at the size of an arch."""

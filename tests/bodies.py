@@ -300,6 +300,5 @@ def worked(
 ) -> Worked:
     """Survey, blockout and model at one tilt."""
     found = surveyed(cast, tilt_deg=tilt_deg, noise_depth_mm=noise_depth_mm)
-    solid = Solid.from_mesh(cast.mesh)
-    blockout = parallel_blockout(found, solid, settings=ParallelSettings(**parallel))
-    return Worked(cast, found, blockout, build_model(cast, solid, [blockout.wax]))
+    blockout = parallel_blockout(found, settings=ParallelSettings(**parallel))
+    return Worked(cast, found, blockout, build_model(blockout.left, [blockout.wax]))

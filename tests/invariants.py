@@ -41,7 +41,8 @@ def assert_contains(outer: Mesh, inner: Mesh, *, slack_mm3: float) -> None:
 
 def assert_apart(one: Mesh, other: Mesh, *, slack_mm3: float) -> None:
     """The two share no space, but for ``slack_mm3``."""
-    assert (Solid.from_mesh(one) ^ Solid.from_mesh(other)).volume_mm3 <= slack_mm3
+    shared_mm3 = (Solid.from_mesh(one) ^ Solid.from_mesh(other)).volume_mm3
+    assert shared_mm3 <= slack_mm3
 
 
 def distance_to_mm(mesh: Mesh, points_mm: Floats) -> Floats:

@@ -70,10 +70,13 @@ class Solid:
         """What two solids share."""
         return Solid(_checked(self._kernel_solid ^ other._kernel_solid, "intersecting two solids"))
 
+    def parted_by(self, other: Solid) -> tuple[Solid, Solid]:
+        """What it shares with another solid, and what is left of it: one cut for both."""
+        shared, rest = self._kernel_solid.split(other._kernel_solid)
+        return Solid(_checked(shared, "parting a solid")), Solid(_checked(rest, "parting a solid"))
+
     def above_plane(self, normal: Floats, offset_mm: float) -> Solid:
         """The part where ``normal . p >= offset_mm``."""
-        if self.is_empty:
-            return self  # the kernel would make numbers that are not finite of it
         if self.is_empty:  # the kernel calls cutting nothing an error
             return self
         kept = self._kernel_solid.trim_by_plane(tuple(float(x) for x in normal), float(offset_mm))

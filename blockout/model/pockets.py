@@ -38,7 +38,6 @@ def fill_pockets(
         "arbitrary",
         filling,
         filling.volume_mm3,
-        None,
         (
             f"{count} pockets of air that cast and wax shut in were filled: "
             f"{filling.volume_mm3:.3f} mm3",

@@ -68,6 +68,7 @@ def _air_under_mm(
     """(k,) length of air under each place (k, 3) on a ceiling, down to the next or to the floor."""
     down = -path.direction
     scene = RayScene(cast.mesh)
+    looks = cast.mesh.face_crosses @ path.direction
     margin_mm = tolerances.ray_margin_mm
     origins = places_mm.copy()
     air_mm = np.zeros(len(origins))
@@ -76,6 +77,8 @@ def _air_under_mm(
         to_floor_mm = _to_floor_mm(cast, origins[active], down)
         hits = scene.first_hit(origins[active] + margin_mm * down, down)
         gap_mm = np.minimum(hits.distance_mm + margin_mm, np.maximum(to_floor_mm, 0.0))
+        # air thinner than the margin is stepped over: the next surface met is left, not entered
+        gap_mm[(hits.face >= 0) & (looks[hits.face] < 0.0)] = 0.0
         air_mm[active] += gap_mm
         inside = hits.distance_mm + margin_mm < to_floor_mm
         active, entered_mm = active[inside], gap_mm[inside]

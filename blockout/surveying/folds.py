@@ -91,6 +91,8 @@ def lower_of_folds(
     face_row, first, pairs = face_row[met], first[met], pairs[met]
     lower = np.zeros(count, dtype=bool)
     crossed = np.zeros(count, dtype=bool)
+    face_low, face_high = faces_flat.min(axis=1), faces_flat.max(axis=1)
+    edge_low, edge_high = flat[ends].min(axis=1), flat[ends].max(axis=1)
     batches = np.searchsorted(
         np.cumsum(pairs), np.arange(_PAIRS_A_BATCH, pairs.sum() + 1, _PAIRS_A_BATCH)
     )
@@ -98,8 +100,9 @@ def lower_of_folds(
         face = np.repeat(face_row[rows], pairs[rows])
         step = np.arange(len(face)) - np.repeat(np.cumsum(pairs[rows]) - pairs[rows], pairs[rows])
         edge = edge_row[np.repeat(first[rows], pairs[rows]) + step]
-        other = owner[edge] != face
-        face, edge = face[other], edge[other]
+        near = (edge_low[edge] <= face_high[face]) & (edge_high[edge] >= face_low[face])
+        near = near.all(axis=1) & (owner[edge] != face)
+        face, edge = face[near], edge[near]
         inside, above = _crossing(flat, height, ends[edge], corners[face])
         under = face[inside & above]
         lower[under] = True

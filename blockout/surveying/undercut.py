@@ -14,61 +14,57 @@ from blockout.surveying.folds import Cells
 from blockout.surveying.patches import Ceilings, border_loops, patch_surface, seen_along
 from blockout.tolerances import TOLERANCES, Tolerances
 
+_UP = np.array([0.0, 0.0, 1.0])
+
 
 def pulled_down(
-    mesh: Mesh,
-    ceilings: Ceilings,
-    direction: Floats,
-    *,
-    up: Floats,
-    floor_offset_mm: float,
-    tolerances: Tolerances = TOLERANCES,
+    upright: Mesh, ceilings: Ceilings, *, floor_mm: float, tolerances: Tolerances = TOLERANCES
 ) -> Solid:
     """All patches of ceiling, each pulled down along the path to the floor, joined.
 
-    The walls are parallel to the path to the rounding of a vertex. Inside their rims the ceilings
-    are raised by ``tolerances.ceiling_lift_mm`` into the cast, so that the result overlaps the
-    cast where it meets it; cutting the cast off removes that film again.
+    Inside their rims the ceilings are raised by ``tolerances.ceiling_lift_mm`` into the cast, so
+    that the result overlaps the cast where it meets it; cutting the cast off removes that film
+    again.
 
     Parameters
     ----------
-    up : (3,)
-        Occlusal direction, file coordinates; the floor is square to it.
-    floor_offset_mm : float
-        ``up . p`` on the floor.
+    upright : Mesh
+        The cast with the path along +z, and level where its floor is.
+    ceilings : Ceilings
+    floor_mm : float
+        Height of the floor.
     """
     if not ceilings.patch_count:
         return Solid.empty()
-    roofs = uppermost(mesh, ceilings, direction)
-    roofs = unfolded(mesh, roofs, direction, tolerances=tolerances)
-    height = mesh.vertices @ direction
-    ground_mm = ground_height_mm(mesh, ceilings, direction, up=up, floor_offset_mm=floor_offset_mm)
+    roofs = uppermost(upright, ceilings, _UP)
+    roofs = unfolded(upright, roofs, _UP, tolerances=tolerances)
+    lowest_mm = float(upright.vertices[upright.faces[roofs.face], 2].min())
+    over_floor = lowest_mm > floor_mm + tolerances.ceiling_lift_mm
     hung = _Hung(
-        mesh=mesh,
-        direction=direction,
-        flat=seen_along(mesh, direction),
-        lift_mm=np.where(_rim(mesh, direction), 0.0, tolerances.ceiling_lift_mm),
-        drop_mm=height - ground_mm,
+        mesh=upright,
+        flat=seen_along(upright, _UP),
+        lift_mm=np.where(_outer_rim(upright), 0.0, tolerances.ceiling_lift_mm),
+        ground_mm=floor_mm if over_floor else min(lowest_mm, floor_mm) - 1.0,
         peak_mm=tolerances.ceiling_lift_mm,
     )
-    layers = _layers_apart(hung.flat[mesh.faces[roofs.face]], roofs.patch, roofs.patch_count)
+    layers = _layers_apart(hung.flat[upright.faces[roofs.face]], roofs.patch, roofs.patch_count)
     solids = [
         solid
         for layer in range(int(layers.max()) + 1)
         for solid in _taken_whole(hung, roofs.without(layers != layer), tolerances)
     ]
-    return Solid.union(solids).above_plane(up, floor_offset_mm)
+    pulled = Solid.union(solids)
+    return pulled if over_floor else pulled.above_plane(_UP, floor_mm)
 
 
 @dataclass(frozen=True, eq=False)
 class _Hung:
-    """What prisms under the faces of one cast are made of, each for every vertex (n,)."""
+    """What prisms under the faces of one cast are made of; lift for every vertex (n,)."""
 
     mesh: Mesh
-    direction: Floats
     flat: Floats
     lift_mm: Floats
-    drop_mm: Floats
+    ground_mm: float
     peak_mm: float
 
 
@@ -99,46 +95,21 @@ def _taken_whole(hung: _Hung, group: Ceilings, tolerances: Tolerances) -> list[S
     ]
 
 
-def ground_height_mm(
-    mesh: Mesh,
-    ceilings: Ceilings,
-    direction: Floats,
-    *,
-    up: Floats,
-    floor_offset_mm: float,
-    taper_deg: float = 0.0,
-) -> float:
-    """Height along the path that is under the cast and under the floor wherever wax may reach.
-
-    Along a tilted path the floor falls away to one side: it is met from each ceiling. A tapered
-    wall reaches further out by tan(taper) of its drop, where the floor is lower by tan(tilt) of
-    that.
-    """
-    points = mesh.vertices[mesh.faces[ceilings.face]].reshape(-1, 3)
-    height = points @ direction
-    rise = float(up @ direction)
-    tilt_slope = float(np.sqrt(max(1.0 - rise * rise, 0.0))) / rise
-    drop_mm = (points @ up - floor_offset_mm) / rise
-    drop_mm = drop_mm / (1.0 - np.tan(np.radians(taper_deg)) * tilt_slope)
-    lowest_mm = min(float((height - drop_mm).min()), float((mesh.vertices @ direction).min()))
-    return lowest_mm - 1.0
-
-
 def _prisms(hung: _Hung, ceilings: Ceilings) -> Mesh:
     """Closed prisms side by side in one mesh."""
     sheets, vertex = patch_surface(hung.mesh, ceilings)
     size, count = sheets.triangle_count, len(sheets.vertices)
     corner = sheets.faces
     lift_mm = hung.lift_mm[vertex]
-    top = sheets.vertices + lift_mm[:, None] * hung.direction
-    bottom = sheets.vertices - hung.drop_mm[vertex][:, None] * hung.direction
+    top = sheets.vertices + lift_mm[:, None] * _UP
+    bottom = np.column_stack([sheets.vertices[:, :2], np.full(count, hung.ground_mm)])
     border = np.flatnonzero(sheets.twin_halfedges < 0)
     edge, at = border // size, border % size
     a, b = corner[at, edge], corner[at, (edge + 1) % 3]
     walls = [np.stack([a, b, b + count], axis=1), np.stack([a, b + count, a + count], axis=1)]
     # a face that has only rim vertices would touch its ceiling all over: its middle is raised
     level = (lift_mm[corner] == 0.0).all(axis=1)
-    peak = sheets.face_centres[level] + hung.peak_mm * hung.direction
+    peak = sheets.face_centres[level] + hung.peak_mm * _UP
     at_peak = 2 * count + np.arange(len(peak))
     sides = [np.stack([corner[level, (k + 1) % 3], corner[level, k], at_peak], 1) for k in range(3)]
     floors = _floors(sheets, ceilings.patch, hung.flat[vertex]) + count
@@ -163,13 +134,20 @@ def _floors(sheets: Mesh, patch: Ints, flat: Floats) -> Ints:
     return np.concatenate(faces)
 
 
-def _rim(mesh: Mesh, direction: Floats) -> Bools:
-    """(n,) vertices with a face that does not look down.
+def _outer_rim(mesh: Mesh) -> Bools:
+    """(n,) vertices of outward edges at which a ceiling ends: the height of contour.
 
-    They stay where they are: raised, they would stand out above the survey line.
+    They stay where they are: raised, they would stand out above the survey line. At an inward
+    edge, such as the neck of a tooth, the cast lies over the ceiling's end as well.
     """
+    down = mesh.face_crosses[:, 2] < 0.0
+    neighbours = mesh.face_neighbours
     rim = np.zeros(len(mesh.vertices), dtype=bool)
-    rim[mesh.faces[mesh.face_crosses @ direction >= 0.0].reshape(-1)] = True
+    for k in range(3):
+        face = np.flatnonzero(down & ~down[neighbours[:, k]])
+        across = mesh.face_centres[neighbours[face, k]] - mesh.face_centres[face]
+        outward = np.einsum("ij,ij->i", across, mesh.face_normals[face]) < 0.0
+        rim[mesh.faces[face[outward]][:, [k, (k + 1) % 3]].reshape(-1)] = True
     return rim
 
 

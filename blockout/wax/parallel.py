@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from blockout.case.settings import ParallelSettings
 from blockout.errors import CheckError
 from blockout.kernel.solids import Solid
@@ -11,7 +13,7 @@ from blockout.progress import Progress, silent
 from blockout.surveying.survey import Survey
 from blockout.surveying.undercut import pulled_down
 from blockout.tolerances import TOLERANCES, Tolerances
-from blockout.wax.specks import without_specks
+from blockout.wax.space import Space, free_space
 from blockout.wax.taper import taper_error_mm, tapered_skirt
 from blockout.wax.wax import Wax
 from blockout.wax.zones import zone_column
@@ -19,7 +21,7 @@ from blockout.wax.zones import zone_column
 
 @dataclass(frozen=True, eq=False)
 class ParallelBlockout:
-    """The wax, and the undercut region it was made for.
+    """The wax, the undercut region it was made for, and what it left of the space.
 
     Parameters
     ----------
@@ -27,16 +29,20 @@ class ParallelBlockout:
     undercut_volume_mm3 : float
         The whole undercut region down to the floor, exact to the facets, whatever the zones and
         the taper.
+    taper_error_mm : float
+    left : Space
+        Free space once this wax is in it.
     """
 
     wax: Wax
     undercut_volume_mm3: float
     taper_error_mm: float
+    left: Space
 
 
 def parallel_blockout(
     survey: Survey,
-    cast_solid: Solid,
+    space: Space | None = None,
     *,
     settings: ParallelSettings | None = None,
     progress: Progress = silent,
@@ -51,8 +57,8 @@ def parallel_blockout(
     Parameters
     ----------
     survey : Survey
-    cast_solid : Solid
-        ``Solid.from_mesh(survey.cast.mesh)``; handed in, since the model needs it too.
+    space : Space
+        Around the same cast, upright along the same path; all the space when left out.
     settings : ParallelSettings
 
     Raises
@@ -65,66 +71,57 @@ def parallel_blockout(
     settings = settings or ParallelSettings()
     cast, path = survey.cast, survey.path
     floor_mm = cast.floor_mm if settings.floor_mm is None else settings.floor_mm
-    floor_offset_mm = float(cast.frame.up @ cast.frame.matrix[:3, 3]) + floor_mm
+    space = free_space(cast, path) if space is None else space
     inside = [
-        zone_column(cast, path, outline, name=f"keep_in[{k}]")
+        zone_column(space, outline, name=f"keep_in[{k}]")
         for k, outline in enumerate(settings.keep_in)
     ]
     outside = [
-        zone_column(cast, path, outline, name=f"keep_out[{k}]")
+        zone_column(space, outline, name=f"keep_out[{k}]")
         for k, outline in enumerate(settings.keep_out)
     ]
+    above_bottom_mm = floor_mm - cast.floor_mm
 
     progress("pulling ceilings down")
-    bulk = pulled_down(
-        cast.mesh,
-        survey.ceilings,
-        path.direction,
-        up=cast.frame.up,
-        floor_offset_mm=floor_offset_mm,
-        tolerances=tolerances,
+    body = pulled_down(
+        space.upright, survey.ceilings, floor_mm=above_bottom_mm, tolerances=tolerances
     )
-    progress("cutting the cast off the wax")
-    region = bulk - cast_solid
-    undercut_mm3 = region.volume_mm3
-    if settings.floor_mm is None:
-        _check_against_columns(survey, undercut_mm3)
-
     notes: list[str] = []
     error_mm = 0.0
-    if settings.taper_deg > 0.0 and not bulk.is_empty:
-        progress("tapering walls")
-        bulk = bulk + tapered_skirt(
-            cast.mesh,
-            survey.ceilings,
-            path.direction,
-            settings.taper_deg,
-            up=cast.frame.up,
-            floor_offset_mm=floor_offset_mm,
-        )
-        height = cast.mesh.vertices @ path.direction
-        error_mm = taper_error_mm(float(height.max() - height.min()), settings.taper_deg)
-        notes.append(
-            f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
-        )
-    if inside:
-        bulk = bulk ^ Solid.union(inside)
-    if outside:
-        bulk = bulk - Solid.union(outside)
-    changed = settings.taper_deg > 0.0 or inside or outside
-    wax_solid = bulk - cast_solid if changed else region
+    undercut_mm3: float | None = None
+    if not body.is_empty and (settings.taper_deg > 0.0 or inside or outside):
+        undercut_mm3 = space.shared_mm3(body)
+        if settings.taper_deg > 0.0:
+            progress("tapering walls")
+            body = body + tapered_skirt(
+                space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
+            )
+            height_mm = cast.mesh.vertices @ path.direction
+            error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
+            notes.append(
+                f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
+            )
+        if inside:
+            body = body ^ Solid.union(inside)
+        if outside:
+            body = body - Solid.union(outside)
+    progress("cutting the cast off the wax")
+    mesh, left = space.take(body, tolerances=tolerances)
+    if undercut_mm3 is None:
+        undercut_mm3 = space.free_mm3 - left.free_mm3
+    if settings.floor_mm is None:
+        _check_against_columns(survey, undercut_mm3)
     if survey.left_alone.patch_count:
         notes.append(
             f"undercuts shallower than {survey.noise_depth_mm * 1000.0:.0f} um were left alone: "
             f"{survey.left_alone.patch_count} patches, {survey.left_alone.volume_mm3:.3f} mm3"
         )
-    mesh = without_specks(wax_solid.mesh(), film_mm=tolerances.ceiling_lift_mm)
-    if not mesh.triangle_count:
-        notes.append("nothing to fill: no undercut along this path where wax was asked for")
-        wax = Wax("parallel", "parallel", None, 0.0, None, tuple(notes))
+    if mesh.triangle_count:
+        wax = Wax("parallel", "parallel", mesh, mesh.volume_mm3, tuple(notes))
     else:
-        wax = Wax("parallel", "parallel", mesh, mesh.volume_mm3, bulk, tuple(notes))
-    return ParallelBlockout(wax, undercut_mm3, error_mm)
+        notes.append("nothing to fill: no undercut along this path where wax was asked for")
+        wax = Wax("parallel", "parallel", None, 0.0, tuple(notes))
+    return ParallelBlockout(wax, undercut_mm3, error_mm, left)
 
 
 def _check_against_columns(survey: Survey, volume_mm3: float) -> None:

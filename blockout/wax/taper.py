@@ -14,7 +14,7 @@ import numpy as np
 from blockout.kernel.solids import Solid
 from blockout.mesh import Floats, Ints, Mesh
 from blockout.surveying.patches import Ceilings, patch_surface
-from blockout.surveying.undercut import ground_height_mm
+from blockout.wax.space import Space
 
 SIDES = 48
 
@@ -29,50 +29,48 @@ def taper_error_mm(drop_mm: float, taper_deg: float) -> float:
     return radius_mm * (1.0 / math.cos(math.pi / SIDES) - 1.0)
 
 
-def tapered_skirt(
-    mesh: Mesh,
-    ceilings: Ceilings,
-    direction: Floats,
-    taper_deg: float,
-    *,
-    up: Floats,
-    floor_offset_mm: float,
-) -> Solid:
-    """Everything within the taper under the borders of the ceilings, down to the floor, which is
-    where ``up . p`` is ``floor_offset_mm``.
+def tapered_skirt(space: Space, ceilings: Ceilings, taper_deg: float, *, floor_mm: float) -> Solid:
+    """Everything within the taper under the borders of the ceilings, down to the floor; upright.
 
     Each border edge hangs the convex hull of the pyramids under its two ends.
+
+    Parameters
+    ----------
+    floor_mm : float
+        Height over the cast's flat bottom.
     """
-    ends = _borders(mesh, ceilings)
-    if not len(ends):
+    ends = _borders(space.upright, ceilings)
+    points = _above(space.upright.vertices[ends], floor_mm)
+    if not len(points):
         return Solid.empty()
-    ground_mm = ground_height_mm(
-        mesh,
-        ceilings,
-        direction,
-        up=up,
-        floor_offset_mm=floor_offset_mm,
-        taper_deg=taper_deg,
-    )
+    # down along the path and outward, for every side; lengths along the path are 1
     angles = 2.0 * np.pi * np.arange(SIDES) / SIDES
-    least = np.eye(3)[int(np.argmin(np.abs(direction)))]
-    x = np.cross(direction, least)
-    x /= np.linalg.norm(x)
-    y = np.cross(direction, x)
-    around = (np.outer(np.cos(angles), x) + np.outer(np.sin(angles), y)) / math.cos(math.pi / SIDES)
-    slope = math.tan(math.radians(taper_deg))
-    points = mesh.vertices[ends]
-    drops_mm = points @ direction - ground_mm
-    rings = (
-        points[:, :, None, :]
-        - drops_mm[:, :, None, None] * direction
-        + slope * drops_mm[:, :, None, None] * around
-    )
-    skirt = Solid.union(
+    slope = math.tan(math.radians(taper_deg)) / math.cos(math.pi / SIDES)
+    falls = np.column_stack([np.cos(angles), np.sin(angles)]) * slope
+    up_x, up_y, up_along = space.up_seen_along
+    drop = up_along - falls @ np.array([up_x, up_y])
+    length_mm = (points[:, :, None, 2] - floor_mm) / drop
+    rings_flat = points[:, :, None, :2] + length_mm[..., None] * falls
+    rings = np.concatenate([rings_flat, np.full((*length_mm.shape, 1), floor_mm)], axis=-1)
+    return Solid.union(
         Solid.hull(np.concatenate([pair, ring.reshape(-1, 3)]))
         for pair, ring in zip(points, rings, strict=True)
     )
-    return skirt.above_plane(up, floor_offset_mm)
+
+
+def _above(edges: Floats, floor_mm: float) -> Floats:
+    """Edges (k, 2, 3) cut off at the floor; those under it are left out."""
+    height_mm = edges[:, :, 2] - floor_mm
+    edges, height_mm = edges[(height_mm > 0.0).any(1)], height_mm[(height_mm > 0.0).any(1)]
+    low = np.argmin(height_mm, axis=1)
+    row = np.flatnonzero(height_mm[np.arange(len(low)), low] < 0.0)
+    low = low[row]
+    share = height_mm[row, 1 - low] / (height_mm[row, 1 - low] - height_mm[row, low])
+    cut = edges.copy()
+    upper, lower = edges[row, 1 - low], edges[row, low]
+    cut[row, low] = upper + share[:, None] * (lower - upper)
+    cut[row, low, 2] = floor_mm
+    return cut
 
 
 def _borders(mesh: Mesh, ceilings: Ceilings) -> Ints:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 from blockout.errors import CheckError
-from blockout.kernel.solids import Solid
 from blockout.mesh import Mesh, Solidity, solidity
 
 Kind = Literal["parallel", "ledge", "arbitrary", "relief", "bead"]
@@ -24,9 +23,6 @@ class Wax:
     mesh : Mesh or None
         Closed solid outside the cast, file coordinates; None where nothing was to be filled.
     volume_mm3 : float
-    bulk : Solid or None
-        The same wax before the cast was cut off: it overlaps the cast where it meets it, so that
-        cast and wax join cleanly.
     notes : tuple of str
         What a reader of the result must know: what was left, what bounds an error.
 
@@ -40,7 +36,6 @@ class Wax:
     kind: Kind
     mesh: Mesh | None
     volume_mm3: float
-    bulk: Solid | None
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

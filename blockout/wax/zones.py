@@ -12,16 +12,14 @@ from blockout.kernel.outlines import is_simple
 from blockout.kernel.solids import Solid
 from blockout.kernel.surfaces import distance_mm
 from blockout.mesh import Floats
-from blockout.surveying.path import InsertionPath
+from blockout.wax.space import Space
 
 _OFF_CAST_LIMIT_MM = 1.5
 _SMALLEST_AREA_MM2 = 1e-4
 
 
-def zone_column(
-    cast: Cast, path: InsertionPath, outline_mm: Sequence[Sequence[float]], *, name: str
-) -> Solid:
-    """Everything that lies inside an outline as seen along the path.
+def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: str) -> Solid:
+    """Everything that lies inside an outline as seen along the path; upright.
 
     Parameters
     ----------
@@ -46,8 +44,8 @@ def zone_column(
             measured=f"{len(points)} points, at least 3",
             fix="Give three or more different points around the zone.",
         )
-    _check_on_cast(cast, points, name)
-    flat = points @ path.to_path[:2].T
+    _check_on_cast(space.cast, points, name)
+    flat = points @ space.to_upright[:2, :3].T
     x, y = flat.T
     area_mm2 = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0
     if area_mm2 < _SMALLEST_AREA_MM2 or not is_simple(flat):
@@ -57,11 +55,8 @@ def zone_column(
             places_mm=[(float(p[0]), float(p[1]), float(p[2])) for p in points[:3]],
             fix="Give its points in order around the zone, or split it into simple ones.",
         )
-    height = cast.mesh.vertices @ path.direction
-    column = Solid.column(flat, low_mm=float(height.min()) - 2.0, high_mm=float(height.max()) + 2.0)
-    to_file = np.eye(4)
-    to_file[:3, :3] = path.to_path.T
-    return column.turned(to_file)
+    low_mm, high_mm = space.block_mm[:, 2]
+    return Solid.column(flat, low_mm=float(low_mm), high_mm=float(high_mm))
 
 
 def _check_on_cast(cast: Cast, points: Floats, name: str) -> None:

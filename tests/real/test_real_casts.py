@@ -25,7 +25,6 @@ from blockout.cli.main import app
 from blockout.job import Built, block_out
 from blockout.kernel.files import write_stl
 from blockout.kernel.rays import RayScene
-from blockout.kernel.solids import Solid
 from blockout.mesh import Floats, Ints, Mesh
 from blockout.model.export import check_stl
 from blockout.surveying.survey import survey
@@ -203,7 +202,7 @@ def test_what_was_blocked_out_has_no_undercut_left(worked, arch, tilt_deg):
         asked = np.concatenate([model.vertices[vertex] + around, floor])
         assert not scene.blocked(asked, up).all()
     # law: blocking out twice is blocking out once
-    twice = parallel_blockout(second, Solid.from_mesh(model))
+    twice = parallel_blockout(second)
     assert twice.wax.volume_mm3 <= 1e-4 * done.built.waxes[0].volume_mm3
 
 

@@ -56,7 +56,6 @@ def with_base(body: Mesh) -> Cast:
 def test_walls_along_the_path_need_nothing(body: Mesh, taper_deg: float) -> None:
     done = worked(with_base(body), taper_deg=taper_deg)
     assert done.blockout.wax.mesh is None
-    assert done.blockout.wax.bulk is None
     assert done.volume_mm3 == 0.0
     assert done.blockout.undercut_volume_mm3 == 0.0
     assert done.blockout.wax.triangle_count == 0

@@ -1,0 +1,227 @@
+"""The free space around a cast, from which wax is taken part by part.
+
+The space is a block around the cast less the cast. Parting it by a body gives the wax, which is
+what body and space share, and the space left: so wax never overlaps the cast nor wax poured before
+it, parts meet without a crack, and wax and rest must add up to what there was. What is left in the
+end is the mould of the model.
+
+Everything here stands upright: x and y are square to the path, z is the height over the flat
+bottom, so that the path runs along z and the floor is level, whatever the tilt. Walls along the
+path are then exactly vertical, floors exactly coplanar, and boxes around both thin. Along a tilted
+path this is a shear, which keeps lines, planes, and what lies inside what; volumes shrink by the
+cosine of the tilt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from blockout.cast.cast import Cast
+from blockout.errors import KernelError
+from blockout.kernel.solids import Solid
+from blockout.mesh import Bools, Floats, Ints, Mesh, joined
+from blockout.surveying.path import InsertionPath
+from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.specks import without_specks
+
+_BLOCK_CORNERS = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], dtype=float)
+_BLOCK_FACES = np.array(
+    [
+        [0, 2, 1], [1, 2, 3], [4, 5, 6], [5, 7, 6], [0, 1, 4], [1, 5, 4],
+        [2, 6, 3], [3, 6, 7], [0, 4, 2], [2, 4, 6], [1, 3, 5], [3, 7, 5],
+    ]
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Space:
+    """What is free around a cast, in the block around it.
+
+    Parameters
+    ----------
+    cast : Cast
+    path : InsertionPath
+    upright : Mesh
+        The cast's mesh, upright; the same faces in the same order.
+    to_upright : (4, 4) float
+        File coordinates to upright ones.
+    free : Solid
+        Upright.
+    block_mm : (2, 3) float
+        Lowest and highest corner of the block, upright; wax beyond it is cut off.
+    """
+
+    cast: Cast
+    path: InsertionPath
+    upright: Mesh
+    to_upright: Floats
+    free: Solid
+    block_mm: Floats
+
+    def take(self, body: Solid, *, tolerances: Tolerances = TOLERANCES) -> tuple[Mesh, Space]:
+        """The wax that ``body``, upright, fills of the space, in file coordinates; and the rest.
+
+        The wax has no triangles where the body fills nothing, or nothing but specks.
+
+        Raises
+        ------
+        KernelError
+            Wax and rest do not add up.
+        """
+        if body.is_empty:
+            return body.mesh(), self
+        low, high = self.block_mm
+        wider = Solid.from_mesh(_block(np.stack([low - 1.0, high + 1.0])))
+        wax, rest = _proved(self.free, body, wider, tolerances)
+        mesh = without_specks(wax.mesh(), film_mm=tolerances.ceiling_lift_mm)
+        return self._in_file(mesh), replace(self, free=rest)
+
+    @property
+    def free_mm3(self) -> float:
+        """Volume of what is free, mm3."""
+        return self.free.volume_mm3 / self._shrinks
+
+    def shared_mm3(self, body: Solid) -> float:
+        """Volume that ``body``, upright, would fill, mm3."""
+        return 0.0 if body.is_empty else (self.free ^ body).volume_mm3 / self._shrinks
+
+    def mould_filled(self, *, tolerances: Tolerances = TOLERANCES) -> Mesh:
+        """Cast and all wax taken so far as one surface, file coordinates."""
+        around = self.free.mesh()
+        on_block = np.flatnonzero(
+            ((around.vertices == self.block_mm[0]) | (around.vertices == self.block_mm[1])).any(1)
+        )
+        inner: Bools = ~np.asarray(np.isin(around.faces, on_block).any(axis=1))
+        mesh = around.part(inner).reversed()
+        return self._in_file(without_specks(mesh, film_mm=tolerances.ceiling_lift_mm))
+
+    def _in_file(self, mesh: Mesh) -> Mesh:
+        """Put back; vertices of the cast are the cast's own to the bit."""
+        back = np.linalg.inv(self.to_upright)
+        vertices = mesh.vertices @ back[:3, :3].T + back[:3, 3]
+        row, own = self._places.of(mesh.vertices)
+        vertices[own] = self.cast.mesh.vertices[row[own]]
+        return Mesh(vertices, mesh.faces)
+
+    @property
+    def up_seen_along(self) -> tuple[float, float, float]:
+        """How much higher one gets, by 1 mm along x, along y (both square to the path), and along
+        the path.
+        """
+        x, y, along = self.path.to_path @ self.cast.frame.up
+        return float(x), float(y), float(along)
+
+    @property
+    def _shrinks(self) -> float:
+        return float(np.linalg.det(self.to_upright[:3, :3]))
+
+    @cached_property
+    def _places(self) -> _Places:
+        return _Places.among(self.upright.vertices)
+
+
+def free_space(cast: Cast, path: InsertionPath, *, tolerances: Tolerances = TOLERANCES) -> Space:
+    """All the space around a cast, before any wax.
+
+    Raises
+    ------
+    KernelError
+        The kernel does not take the cast.
+    """
+    to_upright = np.eye(4)
+    to_upright[:2, :3] = path.to_path[:2]
+    to_upright[2, :3] = cast.frame.up
+    to_upright[2, 3] = -float(cast.frame.up @ cast.frame.matrix[:3, 3]) - cast.floor_mm
+    vertices = cast.mesh.vertices @ to_upright[:3, :3].T + to_upright[:3, 3]
+    level = np.abs(vertices[:, 2]) < tolerances.level_floor_mm
+    vertices[level, 2] = 0.0
+    upright = Mesh(vertices, cast.mesh.faces)
+    low, high = upright.bounds_mm
+    margin_mm = float(np.linalg.norm(high - low)) + 1.0
+    block_mm = np.stack([low - margin_mm, high + margin_mm])
+    around = joined([_block(block_mm), upright.reversed()])
+    return Space(
+        cast=cast,
+        path=path,
+        upright=upright,
+        to_upright=to_upright,
+        free=Solid.from_mesh(around),
+        block_mm=block_mm,
+    )
+
+
+def _block(corners_mm: Floats) -> Mesh:
+    return Mesh(np.where(_BLOCK_CORNERS > 0, corners_mm[1], corners_mm[0]), _BLOCK_FACES)
+
+
+def _parted(free: Solid, around: Solid) -> tuple[Solid, Solid]:
+    """What free space shares with a body, given what is around the body, and the space left.
+
+    The space is parted by what is around the body, not by the body: where both lie on one plane,
+    as on the floor, they then lie on the same side of it, and the kernel leaves no film between.
+    """
+    rest, shared = free.parted_by(around)
+    return shared, rest
+
+
+def _proved(free: Solid, body: Solid, block: Solid, tolerances: Tolerances) -> tuple[Solid, Solid]:
+    """The same, proved to add up to the space.
+
+    Where a cut meets needles the kernel may bend them straight and lose more than a needle; then
+    other ways to the same two solids are tried.
+    """
+    allowed_mm3 = tolerances.kernel_relative * (body.volume_mm3 + 1.0)
+    ways: list[Callable[[], tuple[Solid, Solid]]] = [
+        lambda: _parted(free, block - body),
+        lambda: (body ^ free, free - body),
+        lambda: (body ^ free, free - (body ^ free)),
+        lambda: (body - (block - free), (free + body) - body),
+    ]
+    off_mm3 = 0.0
+    for way in ways:
+        shared, rest = way()
+        off_mm3 = abs(shared.volume_mm3 + rest.volume_mm3 - free.volume_mm3)
+        if off_mm3 <= allowed_mm3:
+            return shared, rest
+    raise KernelError(
+        "the solid kernel lost volume while cutting the cast off the wax",
+        measured=f"{off_mm3:.3g} mm3, allowed {allowed_mm3:.3g}",
+        fix="This is a fault of blockout; the scan and the path would help to mend it.",
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """Points looked up by their exact coordinates."""
+
+    points: Floats
+    order: Ints
+    key: Ints
+
+    @classmethod
+    def among(cls, points: Floats) -> _Places:
+        key = _keys(points)
+        order = np.argsort(key, kind="stable")
+        return cls(points, order, key[order])
+
+    def of(self, asked: Floats) -> tuple[Ints, Bools]:
+        """Row of the equal point for each of ``asked`` (k, 3), and whether there is one."""
+        at = np.minimum(np.searchsorted(self.key, _keys(asked)), len(self.key) - 1)
+        row = self.order[at]
+        equal: Bools = (self.points[row] == asked).all(axis=1)
+        return row, equal
+
+
+def _keys(points: Floats) -> Ints:
+    """(k,) one number from three coordinates; equal for equal points and hardly ever else."""
+    bits = np.ascontiguousarray(points + 0.0).view(np.uint64)
+    mixed = bits * np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
+    mixed ^= mixed >> np.uint64(29)
+    keys: Ints = (mixed[:, 0] ^ mixed[:, 1] * np.uint64(3) ^ mixed[:, 2] * np.uint64(7)).view(
+        np.int64
+    )
+    return keys
