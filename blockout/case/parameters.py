@@ -73,6 +73,13 @@ BASE_THICKNESS = Parameter(
     10.0, 2.0, 40.0,
     "from memory", "10 mm or more at the thinnest for a solid base",
 )  # fmt: skip
+BASE_HEIGHT = Parameter(
+    "base_height_mm",
+    "mm",
+    "Closed casts only: all that lies wholly below this height over the cast's bottom is base.",
+    None, 0.0, 100.0,
+    "ours", "left out, upright walls on a flat bottom are recognised as base",
+)  # fmt: skip
 # --- path ----------------------------------------------------------------------------------------
 ANTERIOR_TILT = Parameter(
     "anterior_tilt_deg",
@@ -138,6 +145,6 @@ GAUGE = Parameter(
 """One gauge; the set's default is :data:`GAUGES_MM`."""
 
 ALL: Final[tuple[Parameter, ...]] = (
-    STRAY_SHARE, HOLE_LENGTH, BORDER_TRIM, LAND, BASE_THICKNESS,
+    STRAY_SHARE, HOLE_LENGTH, BORDER_TRIM, LAND, BASE_THICKNESS, BASE_HEIGHT,
     ANTERIOR_TILT, LATERAL_TILT, TILT_WARNING, TILT_LIMIT, GAUGE, NOISE_DEPTH, TAPER, FLOOR,
 )  # fmt: skip

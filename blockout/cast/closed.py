@@ -18,6 +18,7 @@ WALL_DEG: Final = 3.0
 """Faces within this of the cast's upright are wall, where they hang on the bottom."""
 RISE_MM: Final = 2.0
 """Walls are base only if scanned surface rises this far over them: a plain box keeps its sides."""
+_SAY_HEIGHT: Final = "if more of it is base, say how high with --base-height"
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,12 +77,11 @@ def recognise_base(
     heights_mm = frame.points_to_cast(mesh.vertices)[:, 2]
     face_heights_mm = heights_mm[mesh.faces]
     bottom = find_flat_bottom(mesh, toward=-frame.up, within_deg=BOTTOM_TILT_DEG)
+    under = "lowest point" if bottom is None else "bottom"
     if bottom is None:
         on_bottom = np.zeros(mesh.triangle_count, dtype=bool)
         floor_mm = float(face_heights_mm.min())
-        notes: tuple[str, ...] = (
-            "no flat bottom: the floor is the lowest point, and nothing is taken as base",
-        )
+        notes: tuple[str, ...] = ("no flat bottom: the floor is the lowest point",)
     else:
         on_bottom = bottom.faces & (mesh.face_normals @ bottom.outward > 0.0)
         floor_mm, notes = _floor(frame, bottom, face_heights_mm)
@@ -91,12 +91,13 @@ def recognise_base(
         if bottom is not None:
             over_mm = bottom.offset_mm - mesh.vertices @ bottom.outward
         base = on_bottom | (over_mm[mesh.faces] < base_height_mm).all(axis=1)
-        notes += (f"all that lies below {base_height_mm:g} mm over the bottom is base, as stated",)
+        notes += (f"all that lies below {base_height_mm:g} mm over the {under} is base, as stated",)
     elif bottom is not None:
         base, note = _with_walls(mesh, frame, bottom, on_bottom, face_heights_mm)
         notes += (note,)
     else:
         base = on_bottom
+        notes += (f"nothing is taken as base; {_SAY_HEIGHT}",)
     if base.all():
         raise InputError(
             "no scanned surface is left above the base",
@@ -139,12 +140,13 @@ def _with_walls(
     base = may_be & reached[piece]
     walls = base & ~on_bottom
     if not walls.any():
-        return on_bottom, "only the bottom is base: no upright wall stands on it"
+        return on_bottom, f"only the bottom is base: no upright wall stands on it; {_SAY_HEIGHT}"
     top_mm = float(face_heights_mm[walls].max())
     rise_mm = float(face_heights_mm[~base].max()) - top_mm if not base.all() else -np.inf
     if rise_mm < RISE_MM:
         return on_bottom, (
-            f"only the bottom is base: nothing rises {RISE_MM:g} mm over the upright walls on it"
+            f"only the bottom is base: nothing rises {RISE_MM:g} mm over the upright walls on it; "
+            f"{_SAY_HEIGHT}"
         )
     return base, (
         f"the upright walls on the bottom, up to {-top_mm:.2f} mm under the occlusal plane, are "

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,7 +21,7 @@ from blockout.cast.noise import estimate_noise_mm
 from blockout.cast.pieces import border_loops, piece_areas_mm2
 from blockout.cast.repair import Repaired, repair
 from blockout.cast.scan import Scan
-from blockout.errors import CheckError, DefectError
+from blockout.errors import CheckError, DefectError, InputError
 from blockout.kernel.surfaces import self_intersections
 from blockout.mesh import Bools, Floats, Mesh, solidity
 from blockout.progress import Progress, silent
@@ -63,11 +65,33 @@ def prepare(
     Raises
     ------
     DefectError
-        What cannot be made a solid, with the places and the option that may help.
+        What cannot be made a solid, with the file, the places and the option that may help.
     InputError
-        The frame cannot be told; says which direction to state.
+        The frame cannot be told, which says what direction to state; or no scanned surface is
+        left above the base.
     """
-    chosen = PrepareSettings() if settings is None else settings
+    with _naming(scan):
+        return _prepared(scan, settings or PrepareSettings(), progress)
+
+
+@contextmanager
+def _naming(scan: Scan) -> Iterator[None]:
+    """What refuses a scan says which file it is, where it says no other place."""
+    try:
+        yield
+    except InputError as error:
+        if error.where or not scan.source.name:
+            raise
+        raise type(error)(
+            error.what,
+            measured=error.measured,
+            where=scan.source.name,
+            places_mm=error.places_mm,
+            fix=error.fix,
+        ) from error
+
+
+def _prepared(scan: Scan, chosen: PrepareSettings, progress: Progress) -> Prepared:
     mesh = scan.mesh
     _refuse_nothing(mesh)
     if _is_clean_solid(mesh):
@@ -90,6 +114,8 @@ def _poured(
     scan: Scan, repaired: Repaired, settings: PrepareSettings, progress: Progress
 ) -> Prepared:
     arch, notes = _arch(settings)
+    if settings.base_height_mm is not None:
+        notes += ("--base-height was not used: the scan is open, and its base is poured",)
     progress("finding the occlusal plane")
     _refuse_flat(repaired.mesh)
     mesh, changes = repaired.mesh, repaired.changes
@@ -227,7 +253,7 @@ def _pass_through(
         changes += (_turned(mesh),)
     progress("finding the occlusal plane")
     found = find_frame(mesh, up=settings.up, front=settings.front, arch=arch)
-    recognised = recognise_base(mesh, found.frame)
+    recognised = recognise_base(mesh, found.frame, base_height_mm=settings.base_height_mm)
     cast = Cast(
         mesh=mesh,
         scanned=recognised.scanned,

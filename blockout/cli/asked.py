@@ -13,18 +13,12 @@ from blockout.units import MM_PER_UNIT, LengthUnit
 
 if TYPE_CHECKING:
     from blockout.case.case import Case
-    from blockout.case.settings import (
-        ParallelSettings,
-        PathSettings,
-        PrepareSettings,
-        Settings,
-        SurveySettings,
-    )
+    from blockout.case.settings import PathSettings, Settings
 
 Values = dict[str, Any]
 Outline = tuple[tuple[float, float, float], ...]
 
-_TILTS = {"anterior_tilt_deg", "lateral_tilt_deg"}
+_TILTS = ("anterior_tilt_deg", "lateral_tilt_deg")
 _ParsedT = TypeVar("_ParsedT", bound="Settings")
 
 
@@ -212,56 +206,23 @@ def refuse_overwriting(file: Path, out: Path) -> None:
         )
 
 
-def prepare_settings(values: Mapping[str, Any]) -> PrepareSettings:
-    """How a scan is made a cast, from the options that were given.
-
-    Raises
-    ------
-    InputError
-        A value that cannot be used; the option that gave it is named.
-    """
-    from blockout.case.settings import PrepareSettings
-
-    return settings_asked(PrepareSettings, values)
-
-
 def path_settings(values: Mapping[str, Any]) -> PathSettings:
     """The path of insertion, from the options that were given.
 
     Raises
     ------
     PathError
-        A value that cannot be used; the option that gave it is named.
+        A value that cannot be used, or a tilt beyond the limit that the values or the defaults
+        set.
     """
     from blockout.case.settings import PathSettings
+    from blockout.surveying.path import check_tilts
 
+    # the limit before the tilts: it is the smaller range, and the one that can be raised
+    rest = {key: value for key, value in values.items() if key not in _TILTS}
+    limit_deg = settings_asked(PathSettings, rest).max_tilt_deg
+    check_tilts(*(values.get(key, 0.0) for key in _TILTS), max_tilt_deg=limit_deg)
     return settings_asked(PathSettings, values)
-
-
-def survey_settings(values: Mapping[str, Any]) -> SurveySettings:
-    """How a cast is surveyed, from the options that were given.
-
-    Raises
-    ------
-    InputError
-        A value that cannot be used; the option that gave it is named.
-    """
-    from blockout.case.settings import SurveySettings
-
-    return settings_asked(SurveySettings, values)
-
-
-def parallel_settings(values: Mapping[str, Any]) -> ParallelSettings:
-    """How parallel blockout is done, from the options that were given.
-
-    Raises
-    ------
-    InputError
-        A value that cannot be used; the option that gave it is named.
-    """
-    from blockout.case.settings import ParallelSettings
-
-    return settings_asked(ParallelSettings, values)
 
 
 def case_asked(
@@ -281,6 +242,7 @@ def case_asked(
     CaseError, InputError, PathError
     """
     from blockout.case.case import Case, CastSettings, read_case
+    from blockout.case.settings import ParallelSettings, SurveySettings
 
     if file.suffix.lower() == ".toml":
         case = read_case(file)
@@ -289,12 +251,19 @@ def case_asked(
         case, scan = None, file
     told = {} if case is None else case.model_dump(exclude_unset=True)
     # the path is said once: what the options say of it replaces the file's other way of saying it
-    replaced = _TILTS if "direction" in path else {"direction"} if _TILTS & path.keys() else set()
+    replaced: tuple[str, ...] = ()
+    if "direction" in path:
+        replaced = _TILTS
+    elif path.keys() & set(_TILTS):
+        replaced = ("direction",)
     told_path = {key: value for key, value in told.get("path", {}).items() if key not in replaced}
-    return Case(
-        name=file.stem if case is None else case.name,
-        cast=settings_asked(CastSettings, {**told.get("cast", {}), **cast, "file": str(scan)}),
-        path=path_settings({**told_path, **path}),
-        survey=survey_settings({**told.get("survey", {}), **survey}),
-        parallel=parallel_settings({**told.get("parallel", {}), **parallel}),
-    )
+    # tables that no option touches stay as the file has them
+    kept = {} if case is None else {key: getattr(case, key) for key in case.model_fields_set}
+    asked: Values = {
+        "name": file.stem if case is None else case.name,
+        "cast": settings_asked(CastSettings, {**told.get("cast", {}), **cast, "file": str(scan)}),
+        "path": path_settings({**told_path, **path}),
+        "survey": settings_asked(SurveySettings, {**told.get("survey", {}), **survey}),
+        "parallel": settings_asked(ParallelSettings, {**told.get("parallel", {}), **parallel}),
+    }
+    return Case(**(kept | asked))

@@ -20,6 +20,7 @@ from blockout.cli.asked import (
 from blockout.cli.options import (
     ArchName,
     AsJson,
+    BaseHeight,
     CaseOrScan,
     Debug,
     Direction,
@@ -59,6 +60,7 @@ def build(
     up: Up = None,
     front: Front = None,
     arch: ArchName = None,
+    base_height: BaseHeight = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
@@ -70,7 +72,9 @@ def build(
     with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
         asked = case_asked(
             case,
-            cast=given(unit=unit_asked(unit), up=up, front=front, arch=arch),
+            cast=given(
+                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
+            ),
             path=path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt),
             survey=given(gauges_mm=gauge, noise_depth_mm=noise_depth),
             parallel=given(

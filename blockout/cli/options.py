@@ -22,6 +22,7 @@ OPTION_OF: Final[dict[str, str]] = {
     "border_trim_mm": "--border-trim",
     "land_mm": "--land",
     "base_thickness_mm": "--base-thickness",
+    "base_height_mm": "--base-height",
     "anterior_tilt_deg": "--tilt",
     "lateral_tilt_deg": "--tilt",
     "direction": "--direction",
@@ -71,7 +72,7 @@ CaseOrScan = Annotated[
     typer.Argument(
         metavar="CASE",
         help="A scan, a prepared cast, or a case file ending in .toml. Never changed. Options "
-        "given here go before what the case file says.",
+        "given here override the case file.",
     ),
 ]
 
@@ -81,7 +82,7 @@ Unit = Annotated[
     typer.Option(
         "--unit",
         metavar="mm|cm|m|in",
-        help="What the file's numbers count; told by the file or by its size when left out.",
+        help="Unit of the file's numbers; taken from the file, or told by its size, when left out.",
         show_default=False,
     ),
 ]
@@ -108,7 +109,8 @@ ArchName = Annotated[
     typer.Option(
         "--arch",
         metavar="lower|upper",
-        help="Decides on which side the patient's right lies; lower is assumed when left out.",
+        help="Which arch it is, and so on which side the patient's right lies; lower is assumed "
+        "when left out.",
         show_default=False,
     ),
 ]
@@ -117,6 +119,7 @@ HoleLength = Annotated[str | None, _number(p.HOLE_LENGTH)]
 BorderTrim = Annotated[str | None, _number(p.BORDER_TRIM)]
 Land = Annotated[str | None, _number(p.LAND)]
 BaseThickness = Annotated[str | None, _number(p.BASE_THICKNESS)]
+BaseHeight = Annotated[str | None, _number(p.BASE_HEIGHT)]
 
 # --- path ---
 Tilt = Annotated[
@@ -125,7 +128,7 @@ Tilt = Annotated[
         "--tilt",
         metavar="A,L",
         help="Anterior and lateral tilt of the cast in degrees; a positive anterior tilt lowers "
-        "the front, a positive lateral tilt the patient's right. [default 0,0]",
+        "the front, a positive lateral tilt lowers the patient's right side. [default 0,0]",
         show_default=False,
     ),
 ]
@@ -147,7 +150,7 @@ Gauges = Annotated[
     typer.Option(
         "--gauge",
         metavar="LENGTH",
-        help=f"{p.GAUGE.help} Give it once for each. [{p.GAUGE.unit}; {p.GAUGE.low:g} to "
+        help=f"{p.GAUGE.help} Repeat it for several. [{p.GAUGE.unit}; {p.GAUGE.low:g} to "
         f"{p.GAUGE.high:g}; default {', '.join(f'{g:.2f}' for g in p.GAUGES_MM)}; "
         f"{p.GAUGE.mark}: {p.GAUGE.source}]",
         show_default=False,

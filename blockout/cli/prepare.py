@@ -12,13 +12,14 @@ from blockout.cli import words
 from blockout.cli.asked import (
     given,
     number_asked,
-    prepare_settings,
     refuse_overwriting,
+    settings_asked,
     unit_asked,
 )
 from blockout.cli.options import (
     ArchName,
     AsJson,
+    BaseHeight,
     BaseThickness,
     BorderTrim,
     Debug,
@@ -48,6 +49,7 @@ def prepare(
     border_trim: BorderTrim = None,
     land: Land = None,
     base_thickness: BaseThickness = None,
+    base_height: BaseHeight = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
@@ -59,7 +61,11 @@ def prepare(
     with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
         refuse_overwriting(scan, out)
         asked_unit = unit_asked(unit)
-        settings = prepare_settings(
+
+        from blockout.case.settings import PrepareSettings
+
+        settings = settings_asked(
+            PrepareSettings,
             given(
                 up=up,
                 front=front,
@@ -69,7 +75,8 @@ def prepare(
                 border_trim_mm=border_trim,
                 land_mm=land,
                 base_thickness_mm=base_thickness,
-            )
+                base_height_mm=base_height,
+            ),
         )
 
         from blockout import job

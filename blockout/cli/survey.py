@@ -13,13 +13,13 @@ from blockout.cli.asked import (
     given,
     path_asked,
     path_settings,
-    prepare_settings,
-    survey_settings,
+    settings_asked,
     unit_asked,
 )
 from blockout.cli.options import (
     ArchName,
     AsJson,
+    BaseHeight,
     Debug,
     Direction,
     Front,
@@ -51,6 +51,7 @@ def survey(
     up: Up = None,
     front: Front = None,
     arch: ArchName = None,
+    base_height: BaseHeight = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
@@ -64,11 +65,18 @@ def survey(
     """
     with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
         asked_unit = unit_asked(unit)
+
+        from blockout.case.settings import PrepareSettings, SurveySettings
+
         path = path_settings(
             path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt)
         )
-        settings = survey_settings(given(gauges_mm=gauge, noise_depth_mm=noise_depth))
-        prepare = prepare_settings(given(up=up, front=front, arch=arch))
+        settings = settings_asked(
+            SurveySettings, given(gauges_mm=gauge, noise_depth_mm=noise_depth)
+        )
+        prepare = settings_asked(
+            PrepareSettings, given(up=up, front=front, arch=arch, base_height_mm=base_height)
+        )
 
         from blockout import job
 

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypedDict, Unpack
 
 import numpy as np
 
@@ -264,35 +265,44 @@ def inspect_facts(scan: Scan, inspection: Inspection) -> Facts:
     }
 
 
-def prepare_facts(
-    cast: Cast,
+class Told(TypedDict, total=False):
+    """What the steps had to say, in the order it came up; empty where left out."""
+
+    changes: Sequence[Change]
+    notes: Sequence[str]
+    warnings: Sequence[Coded]
+    timings_s: Mapping[str, float]
+    """Seconds of each stage."""
+
+
+def _told_facts(
     *,
     changes: Sequence[Change] = (),
     notes: Sequence[str] = (),
     warnings: Sequence[Coded] = (),
-    timings_s: Mapping[str, float] | None = None,
+    timings_s: Mapping[str, float] = MappingProxyType({}),
 ) -> Facts:
+    """The end of every document: what was changed, noted and warned of, with what, how long."""
+    return {
+        "changes": changes_facts(changes),
+        "notes": list(notes),
+        "warnings": warnings_facts(warnings),
+        "versions": versions(),
+        "timings_s": json_ready(dict(timings_s), where="timings_s"),
+    }
+
+
+def prepare_facts(cast: Cast, **told: Unpack[Told]) -> Facts:
     """The document of ``prepare --json``."""
     return {
         "schema": PREPARE_SCHEMA,
         "cast": cast_facts(cast),
         "frame": frame_facts(cast),
-        "changes": changes_facts(changes),
-        "notes": list(notes),
-        "warnings": warnings_facts(warnings),
-        "versions": versions(),
-        "timings_s": json_ready(dict(timings_s or {}), where="timings_s"),
+        **_told_facts(**told),
     }
 
 
-def survey_facts(
-    survey: Survey,
-    *,
-    changes: Sequence[Change] = (),
-    notes: Sequence[str] = (),
-    warnings: Sequence[Coded] = (),
-    timings_s: Mapping[str, float] | None = None,
-) -> Facts:
+def survey_facts(survey: Survey, **told: Unpack[Told]) -> Facts:
     """The document of ``survey --json``, written as ``survey.json`` too."""
     return {
         "schema": SURVEY_SCHEMA,
@@ -300,11 +310,7 @@ def survey_facts(
         "frame": frame_facts(survey.cast),
         "path": path_facts(survey.path),
         "undercut": undercut_facts(survey),
-        "changes": changes_facts(changes),
-        "notes": list(notes),
-        "warnings": warnings_facts(warnings),
-        "versions": versions(),
-        "timings_s": json_ready(dict(timings_s or {}), where="timings_s"),
+        **_told_facts(**told),
     }
 
 
@@ -313,12 +319,9 @@ def build_summary(
     *,
     waxes: Sequence[Wax],
     model: Model,
-    changes: Sequence[Change] = (),
-    notes: Sequence[str] = (),
-    warnings: Sequence[Coded] = (),
-    timings_s: Mapping[str, float] | None = None,
     case: Mapping[str, Any] | None = None,
     undercut_volume_mm3: float | None = None,
+    **told: Unpack[Told],
 ) -> Facts:
     """The document ``summary.json``; :data:`SUMMARY_KEYS` lists what it always holds.
 
@@ -326,18 +329,14 @@ def build_summary(
     ----------
     survey, waxes, model
         What was built.
-    changes, notes, warnings
-        From preparing, surveying and building, in the order they came up.
-    timings_s : mapping
-        Seconds of each stage.
     case : mapping, optional
         Every value used with where it comes from, as :func:`blockout.case.facts.case_facts` says.
     undercut_volume_mm3 : float, optional
         Exact volume of the undercut region, where the build knows it better than the survey.
+    told
+        From preparing, surveying and building; see :class:`Told`.
     """
-    summary = survey_facts(
-        survey, changes=changes, notes=notes, warnings=warnings, timings_s=timings_s
-    )
+    summary = survey_facts(survey, **told)
     ordered: Facts = {"schema": SUMMARY_SCHEMA}
     for key in ("cast", "frame", "path", "undercut"):
         ordered[key] = summary[key]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blockout.case.parameters import TILT_LIMIT
 from blockout.case.settings import Arch, PathSettings
 from blockout.cast.frame import CastFrame
 from blockout.errors import PathError
@@ -69,11 +70,11 @@ def insertion_path(frame: CastFrame, *, arch: Arch, settings: PathSettings) -> I
             )
         cast_direction = frame.directions_to_cast(given / length)
     else:
-        for name, tilt_deg in (
-            ("anterior", settings.anterior_tilt_deg),
-            ("lateral", settings.lateral_tilt_deg),
-        ):
-            _check_tilt(abs(tilt_deg), settings.max_tilt_deg, f"the {name} tilt of the path")
+        check_tilts(
+            settings.anterior_tilt_deg,
+            settings.lateral_tilt_deg,
+            max_tilt_deg=settings.max_tilt_deg,
+        )
         cast_direction = np.array(
             [
                 -side * math.tan(math.radians(settings.lateral_tilt_deg)),
@@ -83,7 +84,7 @@ def insertion_path(frame: CastFrame, *, arch: Arch, settings: PathSettings) -> I
         )
     cast_direction = cast_direction / np.linalg.norm(cast_direction)
     x, y, z = (float(value) for value in cast_direction)
-    _check_tilt(math.degrees(math.atan2(math.hypot(x, y), z)), settings.max_tilt_deg, "the path")
+    _check_tilt(math.degrees(math.atan2(math.hypot(x, y), z)), settings.max_tilt_deg)
     direction = frame.directions_to_file(cast_direction)
     direction = direction / np.linalg.norm(direction)
     return InsertionPath(
@@ -96,13 +97,39 @@ def insertion_path(frame: CastFrame, *, arch: Arch, settings: PathSettings) -> I
     )
 
 
-def _check_tilt(tilt_deg: float, limit_deg: float, what: str) -> None:
+def check_tilts(anterior_tilt_deg: float, lateral_tilt_deg: float, *, max_tilt_deg: float) -> None:
+    """Refuse tilts of which one alone is beyond the limit, any finite number of degrees.
+
+    Raises
+    ------
+    PathError
+        Names the limit that applies.
+
+    >>> check_tilts(-8.0, 6.0, max_tilt_deg=30.0)
+    """
+    for name, tilt_deg in (("anterior", anterior_tilt_deg), ("lateral", lateral_tilt_deg)):
+        if math.isfinite(tilt_deg) and abs(tilt_deg) > max_tilt_deg:
+            raise PathError(
+                f"by its {name} tilt the path is tilted too far from the occlusal plane's normal",
+                measured=f"{tilt_deg:.2f} degrees, limit {max_tilt_deg:g}: allowed "
+                f"{-max_tilt_deg:g} to {max_tilt_deg:g}",
+                fix=_fix(abs(tilt_deg)),
+            )
+
+
+def _check_tilt(tilt_deg: float, limit_deg: float) -> None:
     if tilt_deg > limit_deg:
         raise PathError(
-            f"{what} is tilted too far from the occlusal plane's normal",
+            "the path is tilted too far from the occlusal plane's normal",
             measured=f"{tilt_deg:.2f} degrees, limit {limit_deg:g}",
-            fix="Choose a smaller tilt, or raise the limit with --max-tilt (60 at most).",
+            fix=_fix(tilt_deg),
         )
+
+
+def _fix(tilt_deg: float) -> str:
+    if tilt_deg > TILT_LIMIT.high:
+        return f"Choose a smaller tilt; --max-tilt raises the limit to {TILT_LIMIT.high:g} at most."
+    return "Choose a smaller tilt, or raise the limit with --max-tilt."
 
 
 def _upright(direction: Floats, frame: CastFrame) -> Floats:
