@@ -10,14 +10,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from blockout.case.case import Case, CastSettings
+from blockout.arms.arm import Arm
+from blockout.case.case import Case
 from blockout.case.edit import write_case
 from blockout.case.facts import case_facts
-from blockout.case.settings import PathSettings, PrepareSettings, SurveySettings
+from blockout.case.settings import Arch, PathSettings, PrepareSettings, SurveySettings
 from blockout.cast.inspect import Inspection, inspect_mesh
 from blockout.cast.prepare import Prepared, prepare
 from blockout.cast.record import read_cast, write_cast
 from blockout.cast.scan import Scan, read_scan
+from blockout.check.arm_warnings import arm_warnings
 from blockout.check.warnings import TradeWarning, survey_warnings, wax_warnings
 from blockout.errors import InputError, OutputError, ReadError
 from blockout.kernel.files import NamedMesh, write_ply, write_stl
@@ -35,11 +37,15 @@ from blockout.model.pockets import fill_pockets
 from blockout.progress import Progress, silent
 from blockout.report.facts import build_summary, json_ready, survey_facts, versions
 from blockout.report.pictures import model_pictures, survey_pictures, write_picture
-from blockout.samples.scenario import LOWER, lower_scan
+from blockout.report.prescription_facts import prescription_facts
+from blockout.samples.prescriptions import demo_case
+from blockout.samples.scenario import LOWER, UPPER, demo_scan
+from blockout.surveying.by_tooth import survey_by_tooth
 from blockout.surveying.lines import Polyline
 from blockout.surveying.survey import Survey, survey
+from blockout.teeth.named import kennedy_of, teeth_of
 from blockout.units import LengthUnit
-from blockout.wax.parallel import parallel_blockout
+from blockout.wax.pour import pour
 from blockout.wax.wax import Wax
 from blockout.writing import replacing_folder
 
@@ -107,13 +113,15 @@ class SurveyedFile:
 class Built:
     """A blocked-out model with all that led to it.
 
-    ``summary`` is what ``summary.json`` holds; ``out`` is None where nothing was written.
+    ``waxes`` are all parts, beads last, whose volume is taken away of the cast. ``summary`` is what
+    ``summary.json`` holds; ``out`` is None where nothing was written.
     """
 
     survey: Survey
     waxes: tuple[Wax, ...]
     model: Model
     summary: dict[str, Any]
+    arms: tuple[Arm, ...] = ()
     out: Path | None = None
 
 
@@ -269,36 +277,60 @@ def block_out(
     cast = prepared.cast
     with watch.stage("survey"):
         read = survey(cast, path=case.path, settings=case.survey, progress=progress)
+    teeth = None
+    if case.teeth.tooth:
+        with watch.stage("teeth"):
+            teeth = teeth_of(cast, case.teeth, progress=progress)
     with watch.stage("blockout"):
-        parallel = parallel_blockout(read, settings=case.parallel, progress=progress)
-    waxes: tuple[Wax, ...] = (parallel.wax,)
+        poured = pour(read, case, teeth, progress=progress)
+    waxes = poured.waxes
     with watch.stage("model"):
         progress("joining cast and wax")
-        model, filling = fill_pockets(build_model(parallel.left, waxes), cast)
+        joined = build_model(poured.left, waxes, grooves=poured.grooves)
+        model, filling = fill_pockets(joined, cast)
         if filling is not None:
             waxes = (*waxes, filling)
+        parts = (*waxes, *poured.grooves)
         if for_files:
-            model, waxes = fit_for_files(model, waxes)
+            model, parts = fit_for_files(model, parts)
     warnings: tuple[TradeWarning, ...] = (
         *survey_warnings(read, path=case.path),
         *wax_warnings(read, waxes),
+        *arm_warnings(poured.arms, waxes, prescription=case),
     )
     summary = build_summary(
         read,
-        waxes=waxes,
+        waxes=parts,
         model=model,
         changes=prepared.changes,
-        notes=(*prepared.notes, *(note for wax in waxes for note in wax.notes)),
+        notes=(
+            *prepared.notes,
+            *(note for part in parts for note in part.notes),
+            *(note for arm in poured.arms for note in arm.notes),
+        ),
         warnings=warnings,
         timings_s=watch.all_s(),
         case=case_facts(case),
-        undercut_volume_mm3=parallel.undercut_volume_mm3,
+        undercut_volume_mm3=poured.undercut_volume_mm3,
     )
-    return Built(read, waxes, model, summary)
+    summary |= prescription_facts(
+        arms=poured.arms,
+        teeth=() if teeth is None else survey_by_tooth(read, teeth),
+        kennedy=kennedy_of(cast.arch, case.teeth),
+    )
+    return Built(read, parts, model, summary, poured.arms)
 
 
-def build_case(case: Case, *, out: Path | str, progress: Progress = silent) -> Built:
+def build_case(
+    case: Case,
+    *,
+    out: Path | str,
+    prepared: Prepared | None = None,
+    progress: Progress = silent,
+) -> Built:
     """Build a case and write its folder; ``case.cast.file`` is seen from the working folder.
+
+    ``prepared`` is the case's cast where it was prepared before; it is read when left out.
 
     Raises
     ------
@@ -313,7 +345,7 @@ def build_case(case: Case, *, out: Path | str, progress: Progress = silent) -> B
     )
     with replacing_folder(out, ours=BUILD_FILES, signed_by=SUMMARY) as folder:
         with watch.stage("prepare"):
-            prepared = load_cast(
+            prepared = prepared or load_cast(
                 Path(asked.file), unit=asked.unit, settings=settings, progress=progress
             )
         built = block_out(prepared, case, for_files=True, progress=progress, watch=watch)
@@ -371,8 +403,13 @@ def export_model(
     return Exported(out, known, model.triangle_count, model.volume_mm3)
 
 
-def demo(out: Path | str, progress: Progress = silent) -> Built:
+def demo(out: Path | str, progress: Progress = silent, *, arch: Arch = "lower") -> Built:
     """A case of our own making, from scan to exported model, in one folder.
+
+    Parameters
+    ----------
+    arch : "lower" or "upper"
+        Which of the two demo cases.
 
     Raises
     ------
@@ -380,20 +417,15 @@ def demo(out: Path | str, progress: Progress = silent) -> Built:
         The folder holds other files, or cannot be written.
     """
     out = Path(out)
+    scenario = {"lower": LOWER, "upper": UPPER}[arch]
     with replacing_folder(out, ours=_DEMO_FILES, signed_by="case.toml") as folder:
         progress("making up a scan")
-        write_stl(folder / "scan.stl", lower_scan())
-        case = Case(
-            name=LOWER.name,
-            cast=CastSettings(file="scan.stl", arch="lower"),
-            path=PathSettings(
-                anterior_tilt_deg=LOWER.anterior_tilt_deg, lateral_tilt_deg=LOWER.lateral_tilt_deg
-            ),
-        )
+        write_stl(folder / "scan.stl", demo_scan(scenario))
+        case = demo_case(scenario, file="scan.stl")
         write_case(folder / "case.toml", case)
-        prepare_file(
+        made = prepare_file(
             folder / "scan.stl",
-            settings=PrepareSettings(arch="lower"),
+            settings=PrepareSettings(arch=arch),
             out=folder / "cast.ply",
             progress=progress,
         )
@@ -404,10 +436,7 @@ def demo(out: Path | str, progress: Progress = silent) -> Built:
             out=folder / "survey",
             progress=progress,
         )
-        seen_from_here = case.model_copy(
-            update={"cast": case.cast.model_copy(update={"file": str(folder / "scan.stl")})}
-        )
-        built = build_case(seen_from_here, out=folder / "build", progress=progress)
+        built = build_case(case, out=folder / "build", prepared=made.prepared, progress=progress)
         progress("exporting the model")
         export_model(folder / "build", file_format="3mf", out=folder / "model.3mf")
     return replace(built, out=out)

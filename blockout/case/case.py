@@ -20,6 +20,24 @@
     [parallel]
     taper_deg = 2
 
+    [teeth]
+    missing = [36, 37]
+
+    [[teeth.tooth]]
+    number = 35
+    point_mm = [21.5, 4.0, 12.1]
+
+    [[arm]]
+    tooth = 35
+    aspect = "buccal"
+    origin = "distal"
+    role = "retentive"
+    undercut_mm = "0.010 in"
+
+    [[relief]]
+    over = "base mesh"
+    crest = [[22.0, -1.0, 4.0], [24.0, -9.0, 3.5], [26.0, -18.0, 3.0]]
+
 Every key but ``schema`` and ``file`` may be left out. Lengths are numbers in mm or text such as
 ``"0.010 in"`` and ``"30 ga"``.
 """
@@ -33,9 +51,9 @@ from typing import Any, Final, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
+from blockout.case.prescription import Prescription
 from blockout.case.problems import Problem, case_error, nearest, problems_of, shown_value
 from blockout.case.settings import (
-    ParallelSettings,
     PathSettings,
     PrepareSettings,
     Settings,
@@ -66,11 +84,8 @@ class CastSettings(PrepareSettings):
     )
 
 
-class Case(Settings):
-    """One case, as a case file says it; see the module for an example.
-
-    ``schema`` is the key in the file; in Python it is ``schema_version`` and need not be given.
-    """
+class CaseHead(Settings):
+    """What a case is about, before what is made of it."""
 
     model_config = ConfigDict(populate_by_name=True)
 
@@ -83,7 +98,13 @@ class Case(Settings):
     cast: CastSettings
     path: PathSettings = Field(default_factory=PathSettings)
     survey: SurveySettings = Field(default_factory=SurveySettings)
-    parallel: ParallelSettings = Field(default_factory=ParallelSettings)
+
+
+class Case(Prescription, CaseHead):
+    """One case, as a case file says it; see the module for an example.
+
+    ``schema`` is the key in the file; in Python it is ``schema_version`` and need not be given.
+    """
 
     def cast_file(self, case_file: Path) -> Path:
         """Where the scan lies, given where the case file lies. Absolute paths stay, and ``..`` is

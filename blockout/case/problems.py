@@ -6,12 +6,13 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from blockout.case import parameters as p
+from blockout.case.settings import parameter_of
 from blockout.case.toml_lines import KeyPath, TomlLines
 from blockout.errors import CaseError, InputError
 from blockout.units import length_mm
@@ -20,7 +21,6 @@ SettingsT = TypeVar("SettingsT", bound=BaseModel)
 
 _PROBLEMS_SHOWN: Final = 20
 _VALUE_SHOWN: Final = 40
-_PARAMETERS: Final = {parameter.name: parameter for parameter in p.ALL}
 _ELEMENTS: Final = {
     "keep_in": ("outline", "point", "coordinate"),
     "keep_out": ("outline", "point", "coordinate"),
@@ -150,12 +150,18 @@ def keys_of(model: type[BaseModel]) -> dict[str, type[BaseModel] | None]:
     """The keys of a table as a file writes them, each with the model of its own table if it is
     one.
     """
-    keys: dict[str, type[BaseModel] | None] = {}
-    for name, field in model.model_fields.items():
-        kind: Any = field.annotation
-        is_table = isinstance(kind, type) and issubclass(kind, BaseModel)
-        keys[field.alias or name] = kind if is_table else None
-    return keys
+    return {
+        field.alias or name: _table_model(field.annotation)
+        for name, field in model.model_fields.items()
+    }
+
+
+def _table_model(kind: Any) -> type[BaseModel] | None:
+    """The model of a table, or of each table of a list of them."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return kind
+    found = [_table_model(part) for part in get_args(kind)]
+    return next((model for model in found if model is not None), None)
 
 
 def _problem(
@@ -189,7 +195,8 @@ def _wrong_value(
     if kind in _DUE:
         return f"{said} cannot be used; {_DUE[kind]}", None
     if kind in ("greater_than_equal", "less_than_equal"):
-        return _out_of_range(said, value, path, "small" if "ge" in context else "large")
+        way = "small" if "ge" in context else "large"
+        return _out_of_range(said, value, path, model, way)
     if kind in ("missing", "too_long"):
         return f"{said} has {len(value)} numbers; three are due", None
     if kind == "too_short":
@@ -206,10 +213,18 @@ def _wrong_value(
     return f"{said} cannot be used; {detail['msg']}", None
 
 
-def _out_of_range(said: str, value: Any, path: KeyPath, way: str) -> tuple[str, str | None]:
-    name = next(part for part in reversed(path) if isinstance(part, str))
-    parameter = _PARAMETERS[name]
+def _out_of_range(
+    said: str, value: Any, path: KeyPath, model: type[BaseModel], way: str
+) -> tuple[str, str | None]:
+    *tables, name = (part for part in path if isinstance(part, str))
+    table: type[BaseModel] | None = model
+    for key in tables:
+        table = keys_of(table)[key] if table else None
+    field = table.model_fields.get(name) if table else None
+    parameter = p.GAUGE if name == p.GAUGE.name or field is None else parameter_of(field)
     measured = f" ({length_mm(value):g} mm)" if isinstance(value, str) else ""
+    if parameter is None:
+        return f"{said}{measured} is too {way}", None
     allowed = f"{parameter.low:g} to {parameter.high:g} {parameter.unit}"
     return f"{said}{measured} is too {way}; allowed {allowed}", None
 
@@ -257,8 +272,14 @@ def _label(path: KeyPath, model: type[BaseModel]) -> str:
     if len(path) == 1 and keys_of(model).get(str(path[0])):
         return f"[{path[0]}]"
     table = keys_of(model).get(str(path[0]))
-    words = [f"[{path[0]}]", *map(str, path[1:2])] if table else [str(path[0])]
-    used = 2 if table else 1
+    words, used = ([f"[{path[0]}]"], 1) if table else ([str(path[0])], 1)
+    while table is not None and used < len(path):
+        part, used = path[used], used + 1
+        if isinstance(part, int):
+            words.append(f"{part + 1}")
+            continue
+        words.append(part)
+        table = keys_of(table).get(part)
     elements = _ELEMENTS.get(words[-1], ())
     for name, number in zip(elements, path[used:], strict=False):
         words.append(f"{name} {int(number) + 1}")

@@ -7,7 +7,7 @@ from typing import Final, Literal, Self
 from pydantic import Field, model_validator
 
 from blockout.case.parameters import Parameter
-from blockout.case.settings import Length, Point, Settings, _field
+from blockout.case.settings import Length, Point, Settings, field_of
 from blockout.case.values import Direction, Number, Outline, refused
 from blockout.units import sheet_gauge_mm
 
@@ -159,8 +159,8 @@ class StopSettings(Settings):
         default=None,
         description="Direction of the crest there; that of the relief's crest line when left out.",
     )
-    length_mm: Length = _field(STOP_SIZE)
-    width_mm: Length = _field(STOP_SIZE)
+    length_mm: Length = field_of(STOP_SIZE)
+    width_mm: Length = field_of(STOP_SIZE)
 
 
 class ReliefSettings(Settings):
@@ -188,28 +188,28 @@ class ReliefSettings(Settings):
         default=(), description="Points along the ridge's crest, from the abutment to the pad."
     )
     margin: Line = Field(default=(), description="Points along the gingival margin.")
-    thickness_mm: Length | None = _field(RELIEF_THICKNESS)
+    thickness_mm: Length | None = field_of(RELIEF_THICKNESS)
     edge: Edge | None = Field(
         default=None,
         description="butt: square all round. feather: run out all round but for finish lines. "
         "Left out: feathered at the upper border of a lingual bar, over a gingival margin and over "
         "a torus; butt otherwise.",
     )
-    feather_mm: Length = _field(FEATHER)
+    feather_mm: Length = field_of(FEATHER)
     finish_line: Line = Field(
         default=(),
         description="Points on the outline, in order: along it, from the first to the last, the "
         "edge is butt whatever edge says.",
     )
-    width_mm: Length | None = _field(MESH_WIDTH)
-    lower_share: Number = _field(LOWER_SHARE)
-    finish_gap_mm: Length = _field(FINISH_GAP)
+    width_mm: Length | None = field_of(MESH_WIDTH)
+    lower_share: Number = field_of(LOWER_SHARE)
+    finish_gap_mm: Length = field_of(FINISH_GAP)
     between_teeth: bool = Field(
         default=False,
         description="The crest ends at an abutment too: a finish line there, and no stop unless "
         "one is asked for.",
     )
-    stop_from_end_mm: Length = _field(STOP_FROM_END)
+    stop_from_end_mm: Length = field_of(STOP_FROM_END)
     stops: tuple[StopSettings, ...] | None = Field(
         default=None,
         description="Tissue stops; one near the far end of a free-ending base mesh when left out. "
@@ -242,7 +242,7 @@ class SparedSettings(Settings):
     """A place where a bead is left out, such as a raphe it crosses."""
 
     place: Point = Field(description="On or beside the bead's line, file coordinates.")
-    reach_mm: Length = _field(BEAD_SPARED)
+    reach_mm: Length = field_of(BEAD_SPARED)
 
 
 class BeadSettings(Settings):
@@ -256,9 +256,9 @@ class BeadSettings(Settings):
     )
     line: Line = Field(min_length=2, description="Points along the bead, file coordinates.")
     section: Section = Field(default="round", description="round: half-round; v: a V.")
-    width_mm: Length = _field(BEAD_WIDTH)
-    depth_mm: Length = _field(BEAD_DEPTH)
-    fade_mm: Length = _field(BEAD_FADE)
+    width_mm: Length = field_of(BEAD_WIDTH)
+    depth_mm: Length = field_of(BEAD_DEPTH)
+    fade_mm: Length = field_of(BEAD_FADE)
     spared: tuple[SparedSettings, ...] = Field(
         default=(), description="Places where there is no bead, and toward which it fades."
     )

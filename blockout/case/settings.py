@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic.fields import FieldInfo
 
 from blockout.case import parameters as p
 from blockout.case.values import (
@@ -31,10 +33,12 @@ __all__ = [
     "PrepareSettings",
     "Settings",
     "SurveySettings",
+    "field_of",
+    "parameter_of",
 ]
 
 
-def _describe(schema: dict[str, Any], parameter: p.Parameter) -> None:
+def _describe(schema: dict[str, Any], *, parameter: p.Parameter) -> None:
     """Complete a field's JSON Schema with its parameter's range, unit and source."""
     for key in ("type", "anyOf", "ge", "le", "minimum", "maximum"):
         schema.pop(key, None)
@@ -45,14 +49,21 @@ def _describe(schema: dict[str, Any], parameter: p.Parameter) -> None:
     schema.update({"unit": parameter.unit, "mark": parameter.mark, "source": parameter.source})
 
 
-def _field(parameter: p.Parameter) -> Any:
+def field_of(parameter: p.Parameter) -> Any:
+    """A field that takes its default, range and description from a parameter."""
     return Field(
         default=parameter.default,
         ge=parameter.low,
         le=parameter.high,
         description=parameter.help,
-        json_schema_extra=lambda schema: _describe(schema, parameter),
+        json_schema_extra=partial(_describe, parameter=parameter),
     )
+
+
+def parameter_of(field: FieldInfo) -> p.Parameter | None:
+    """The parameter that a field was made from, if it was."""
+    made_by = field.json_schema_extra
+    return made_by.keywords["parameter"] if isinstance(made_by, partial) else None
 
 
 class Settings(BaseModel):
@@ -79,11 +90,12 @@ class PrepareSettings(Settings):
         default=None,
         description="lower or upper; decides on which side the patient's right lies.",
     )
-    stray_share: Number = _field(p.STRAY_SHARE)
-    hole_length_mm: Length = _field(p.HOLE_LENGTH)
-    border_trim_mm: Length = _field(p.BORDER_TRIM)
-    land_mm: Length = _field(p.LAND)
-    base_thickness_mm: Length = _field(p.BASE_THICKNESS)
+    stray_share: Number = field_of(p.STRAY_SHARE)
+    hole_length_mm: Length = field_of(p.HOLE_LENGTH)
+    border_trim_mm: Length = field_of(p.BORDER_TRIM)
+    land_mm: Length = field_of(p.LAND)
+    base_thickness_mm: Length = field_of(p.BASE_THICKNESS)
+    base_height_mm: Length | None = field_of(p.BASE_HEIGHT)
 
     @model_validator(mode="after")
     def _axes_apart(self) -> Self:
@@ -102,14 +114,14 @@ class PrepareSettings(Settings):
 class PathSettings(Settings):
     """The path of insertion: two tilts from the occlusal plane held level, or a direction."""
 
-    anterior_tilt_deg: Number = _field(p.ANTERIOR_TILT)
-    lateral_tilt_deg: Number = _field(p.LATERAL_TILT)
+    anterior_tilt_deg: Number = field_of(p.ANTERIOR_TILT)
+    lateral_tilt_deg: Number = field_of(p.LATERAL_TILT)
     direction: Direction | None = Field(
         default=None,
         description="Direction of removal in the file's coordinates, instead of the tilts.",
     )
-    warn_tilt_deg: Number = _field(p.TILT_WARNING)
-    max_tilt_deg: Number = _field(p.TILT_LIMIT)
+    warn_tilt_deg: Number = field_of(p.TILT_WARNING)
+    max_tilt_deg: Number = field_of(p.TILT_LIMIT)
 
     @model_validator(mode="after")
     def _said_once(self) -> Self:
@@ -130,14 +142,14 @@ class SurveySettings(Settings):
         description=p.GAUGE.help,
         json_schema_extra={"unit": p.GAUGE.unit, "mark": p.GAUGE.mark, "source": p.GAUGE.source},
     )
-    noise_depth_mm: Length | None = _field(p.NOISE_DEPTH)
+    noise_depth_mm: Length | None = field_of(p.NOISE_DEPTH)
 
 
 class ParallelSettings(Settings):
     """Parallel blockout: where it goes and how its wall stands."""
 
-    taper_deg: Number = _field(p.TAPER)
-    floor_mm: Length | None = _field(p.FLOOR)
+    taper_deg: Number = field_of(p.TAPER)
+    floor_mm: Length | None = field_of(p.FLOOR)
     keep_in: tuple[Outline, ...] = Field(
         default=(),
         description="Outlines, points on the cast in file coordinates; wax only inside them.",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final, Self
+from typing import Annotated, Final, Self
 
 from pydantic import Field, model_validator
 
 from blockout.case.parameters import Parameter
-from blockout.case.settings import Length, Point, Settings
-from blockout.case.values import Outline, number_or_text, refused
+from blockout.case.settings import Length, Point, Settings, field_of
+from blockout.case.values import Outline, refused
 
 # --- parameters ----------------------------------------------------------------------------------
 CROWN_REACH = Parameter(
@@ -56,32 +56,6 @@ _ISO_NUMBERS: Final = tuple(
 )
 
 
-def _schema(parameter: Parameter) -> dict[str, Any]:
-    return {
-        **number_or_text(parameter.low, parameter.high),
-        "unit": parameter.unit,
-        "mark": parameter.mark,
-        "source": parameter.source,
-    }
-
-
-def _replaced(schema: dict[str, Any], parameter: Parameter) -> None:
-    """Complete a field's JSON Schema with its parameter's range, unit and source."""
-    for key in ("type", "anyOf", "minimum", "maximum"):
-        schema.pop(key, None)
-    schema.update(_schema(parameter))
-
-
-def _length(parameter: Parameter) -> Any:
-    return Field(
-        default=parameter.default,
-        ge=parameter.low,
-        le=parameter.high,
-        description=parameter.help,
-        json_schema_extra=lambda schema: _replaced(schema, parameter),
-    )
-
-
 # --- settings ------------------------------------------------------------------------------------
 ToothNumber = Annotated[int, Field(json_schema_extra={"enum": list(_ISO_NUMBERS)})]
 """An ISO 3950 number of a permanent tooth."""
@@ -90,11 +64,11 @@ ToothNumber = Annotated[int, Field(json_schema_extra={"enum": list(_ISO_NUMBERS)
 class CrownSettings(Settings):
     """How a crown is told from gum and neighbours."""
 
-    crown_reach_mm: Length = _length(CROWN_REACH)
-    crease_radius_mm: Length = _length(CREASE_RADIUS)
-    crease_blur_mm: Length = _length(CREASE_BLUR)
-    margin_blur_mm: Length = _length(MARGIN_BLUR)
-    doubt_radius_mm: Length = _length(DOUBT_RADIUS)
+    crown_reach_mm: Length = field_of(CROWN_REACH)
+    crease_radius_mm: Length = field_of(CREASE_RADIUS)
+    crease_blur_mm: Length = field_of(CREASE_BLUR)
+    margin_blur_mm: Length = field_of(MARGIN_BLUR)
+    doubt_radius_mm: Length = field_of(DOUBT_RADIUS)
 
 
 class ToothSettings(Settings):

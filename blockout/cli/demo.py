@@ -14,6 +14,9 @@ from blockout.cli.terminal import terminal
 
 def demo(
     out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where everything goes.")],
+    arch: Annotated[
+        str, typer.Option("--arch", metavar="lower|upper", help="Which of the two demo cases.")
+    ] = "lower",
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
@@ -24,7 +27,10 @@ def demo(
     """
     with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
         from blockout import job
+        from blockout.errors import InputError
 
+        if arch not in ("lower", "upper"):
+            raise InputError(f"{arch!r} is no arch", fix="Write --arch lower or --arch upper.")
         with here.progress() as tell:
-            done = job.demo(out, tell)
+            done = job.demo(out, tell, arch="upper" if arch == "upper" else "lower")
         here.answer(done.summary, summary_lines(done.summary, out))

@@ -44,7 +44,9 @@ def _version(asked: bool) -> None:
 def _main(
     version: Annotated[
         bool,
-        typer.Option("--version", callback=_version, is_eager=True, help="Say the version."),
+        typer.Option(
+            "--version", callback=_version, is_eager=True, help="Print the version and exit."
+        ),
     ] = False,
 ) -> None:
     # the group's own options; commands do the work

@@ -87,7 +87,7 @@ class Solid:
         return Solid(_checked(self._kernel_solid.simplify(tolerance_mm), "simplifying a solid"))
 
     def turned(self, matrix: Floats) -> Solid:
-        """Under a rigid 4 x 4 matrix."""
+        """Under a 4 x 4 matrix, rigid or a shear."""
         moved = self._kernel_solid.transform(np.asarray(matrix, dtype=np.float64)[:3])
         return Solid(_checked(moved, "moving a solid"))
 
@@ -98,6 +98,11 @@ class Solid:
     @property
     def volume_mm3(self) -> float:
         return float(self._kernel_solid.volume())
+
+    @property
+    def bounds_mm(self) -> Floats:
+        """(2, 3) lowest and highest corner of its box."""
+        return np.array(self._kernel_solid.bounding_box(), dtype=np.float64).reshape(2, 3)
 
     @property
     def triangle_count(self) -> int:

@@ -21,7 +21,13 @@ class Model:
     solidity: Solidity
 
 
-def build_model(left: Space, waxes: Sequence[Wax], *, tolerances: Tolerances = TOLERANCES) -> Model:
+def build_model(
+    left: Space,
+    waxes: Sequence[Wax],
+    *,
+    grooves: Sequence[Wax] = (),
+    tolerances: Tolerances = TOLERANCES,
+) -> Model:
     """Join a cast and the wax around it: what is left of the space is their mould.
 
     Parameters
@@ -31,6 +37,8 @@ def build_model(left: Space, waxes: Sequence[Wax], *, tolerances: Tolerances = T
     waxes : sequence of Wax
         Parts that were taken from the space. None lies in the cast or in another, so the model's
         volume is the cast's and theirs together.
+    grooves : sequence of Wax
+        Beads carved out of the cast; their volume is taken off it.
 
     Raises
     ------
@@ -38,7 +46,7 @@ def build_model(left: Space, waxes: Sequence[Wax], *, tolerances: Tolerances = T
         The model is not a closed solid, or its volume is not what cast and wax add up to.
     """
     cast = left.cast
-    if not any(wax.triangle_count for wax in waxes):
+    if not any(part.triangle_count for part in (*waxes, *grooves)):
         return Model(cast.mesh, cast.mesh.volume_mm3, cast.solidity)
     mesh = left.mould_filled(tolerances=tolerances)
     state = solidity(mesh)
@@ -49,6 +57,7 @@ def build_model(left: Space, waxes: Sequence[Wax], *, tolerances: Tolerances = T
             fix="This is a fault of blockout; the scan and the path would help to mend it.",
         )
     expected_mm3 = cast.mesh.volume_mm3 + sum(wax.volume_mm3 for wax in waxes)
+    expected_mm3 -= sum(groove.volume_mm3 for groove in grooves)
     allowed_mm3 = tolerances.volume_relative * cast.mesh.volume_mm3
     if abs(mesh.volume_mm3 - expected_mm3) > allowed_mm3:
         raise CheckError(

@@ -139,7 +139,7 @@ def model_pictures(
         beneath.append(
             Body(wax.mesh, paint, opacity=_THROUGH, shown_through=True, hatch_deg=hatch_deg)
         )
-        legend.append(Swatch(f"{wax.name} wax", colour, hatch_deg, f"{wax.volume_mm3:.1f} mm3"))
+        legend.append(Swatch(wax.name, colour, hatch_deg, f"{wax.volume_mm3:.1f} mm3"))
     through = [Text("Paler: wax under the", faint=True), Text("surface above it", faint=True)]
     for name in views:
         view = _view_of(cast, path, name)

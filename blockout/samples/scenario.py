@@ -93,6 +93,6 @@ UPPER: Final = Scenario(
 )
 
 
-def lower_scan() -> Mesh:
-    """The demo's scan: open, ragged, noisy and turned, in mm."""
-    return scan_like(LOWER.plan).mesh
+def demo_scan(scenario: Scenario) -> Mesh:
+    """A scenario's scan: open, ragged, noisy and turned, in mm."""
+    return scan_like(scenario.plan).mesh

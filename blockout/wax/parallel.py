@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,8 @@ class ParallelBlockout:
         The whole undercut region down to the floor, exact to the facets, whatever the zones and
         the taper.
     taper_error_mm : float
+    under : Solid
+        Everything under scanned ceilings, down to the floor, cast and all; upright.
     left : Space
         Free space once this wax is in it.
     """
@@ -37,6 +40,7 @@ class ParallelBlockout:
     wax: Wax
     undercut_volume_mm3: float
     taper_error_mm: float
+    under: Solid
     left: Space
 
 
@@ -45,6 +49,7 @@ def parallel_blockout(
     space: Space | None = None,
     *,
     settings: ParallelSettings | None = None,
+    keep_free: Sequence[Solid] = (),
     progress: Progress = silent,
     tolerances: Tolerances = TOLERANCES,
 ) -> ParallelBlockout:
@@ -60,6 +65,8 @@ def parallel_blockout(
     space : Space
         Around the same cast, upright along the same path; all the space when left out.
     settings : ParallelSettings
+    keep_free : sequence of Solid
+        Where there is to be no wax, upright: the windows of arms.
 
     Raises
     ------
@@ -83,13 +90,13 @@ def parallel_blockout(
     above_bottom_mm = floor_mm - cast.floor_mm
 
     progress("pulling ceilings down")
-    body = pulled_down(
+    body = under = pulled_down(
         space.upright, survey.ceilings, floor_mm=above_bottom_mm, tolerances=tolerances
     )
     notes: list[str] = []
     error_mm = 0.0
     undercut_mm3: float | None = None
-    if not body.is_empty and (settings.taper_deg > 0.0 or inside or outside):
+    if not body.is_empty and (settings.taper_deg > 0.0 or inside or outside or keep_free):
         undercut_mm3 = space.shared_mm3(body)
         if settings.taper_deg > 0.0:
             progress("tapering walls")
@@ -103,8 +110,8 @@ def parallel_blockout(
             )
         if inside:
             body = body ^ Solid.union(inside)
-        if outside:
-            body = body - Solid.union(outside)
+        if outside or keep_free:
+            body = body - Solid.union([*outside, *keep_free])
     progress("cutting the cast off the wax")
     mesh, left = space.take(body, tolerances=tolerances)
     if undercut_mm3 is None:
@@ -121,7 +128,7 @@ def parallel_blockout(
     else:
         notes.append("nothing to fill: no undercut along this path where wax was asked for")
         wax = Wax("parallel", "parallel", None, 0.0, tuple(notes))
-    return ParallelBlockout(wax, undercut_mm3, error_mm, left)
+    return ParallelBlockout(wax, undercut_mm3, error_mm, under, left)
 
 
 def _check_against_columns(survey: Survey, volume_mm3: float) -> None:

@@ -80,6 +80,18 @@ class Space:
         mesh = without_specks(wax.mesh(), film_mm=tolerances.ceiling_lift_mm)
         return self._in_file(mesh), replace(self, free=rest)
 
+    def stand(self, body: Solid) -> Solid:
+        """A body of file coordinates, upright."""
+        return body.turned(self.to_upright)
+
+    def carve(self, body: Solid, *, tolerances: Tolerances = TOLERANCES) -> tuple[Mesh, Space]:
+        """What ``body``, upright, takes away of the cast, in file coordinates; and the space with
+        that added to it.
+        """
+        groove = body - self.free
+        mesh = without_specks(groove.mesh(), film_mm=tolerances.ceiling_lift_mm)
+        return self._in_file(mesh), replace(self, free=self.free + body)
+
     @property
     def free_mm3(self) -> float:
         """Volume of what is free, mm3."""

@@ -29,7 +29,15 @@ def taper_error_mm(drop_mm: float, taper_deg: float) -> float:
     return radius_mm * (1.0 / math.cos(math.pi / SIDES) - 1.0)
 
 
-def tapered_skirt(space: Space, ceilings: Ceilings, taper_deg: float, *, floor_mm: float) -> Solid:
+def tapered_skirt(
+    space: Space,
+    ceilings: Ceilings,
+    taper_deg: float,
+    *,
+    floor_mm: float,
+    near_mm: Floats | None = None,
+    sides: int = SIDES,
+) -> Solid:
     """Everything within the taper under the borders of the ceilings, down to the floor; upright.
 
     Each border edge hangs the convex hull of the pyramids under its two ends.
@@ -38,19 +46,28 @@ def tapered_skirt(space: Space, ceilings: Ceilings, taper_deg: float, *, floor_m
     ----------
     floor_mm : float
         Height over the cast's flat bottom.
+    near_mm : (2, 2) float
+        Lowest and highest x and y, upright: skirts that do not reach in there are left out.
+    sides : int
+        Of the pyramids.
     """
     ends = _borders(space.upright, ceilings)
     points = _above(space.upright.vertices[ends], floor_mm)
     if not len(points):
         return Solid.empty()
     # down along the path and outward, for every side; lengths along the path are 1
-    angles = 2.0 * np.pi * np.arange(SIDES) / SIDES
-    slope = math.tan(math.radians(taper_deg)) / math.cos(math.pi / SIDES)
+    angles = 2.0 * np.pi * np.arange(sides) / sides
+    slope = math.tan(math.radians(taper_deg)) / math.cos(math.pi / sides)
     falls = np.column_stack([np.cos(angles), np.sin(angles)]) * slope
     up_x, up_y, up_along = space.up_seen_along
     drop = up_along - falls @ np.array([up_x, up_y])
     length_mm = (points[:, :, None, 2] - floor_mm) / drop
     rings_flat = points[:, :, None, :2] + length_mm[..., None] * falls
+    if near_mm is not None:
+        flat = rings_flat.reshape(len(points), -1, 2)
+        reaches = (flat.max(axis=1) >= near_mm[0]) & (flat.min(axis=1) <= near_mm[1])
+        points, rings_flat = points[reaches.all(axis=1)], rings_flat[reaches.all(axis=1)]
+        length_mm = length_mm[reaches.all(axis=1)]
     rings = np.concatenate([rings_flat, np.full((*length_mm.shape, 1), floor_mm)], axis=-1)
     return Solid.union(
         Solid.hull(np.concatenate([pair, ring.reshape(-1, 3)]))

@@ -5,6 +5,8 @@ from pathlib import Path
 import pytest
 
 from blockout.case import parameters as p
+from blockout.case.case import read_case
+from blockout.case.settings import ParallelSettings, PrepareSettings, SurveySettings
 from blockout.cli import asked
 from blockout.errors import CaseError, InputError, PathError, UnitError
 
@@ -41,8 +43,8 @@ def test_nothing_given_is_the_defaults():
     path = _path()
     assert (path.anterior_tilt_deg, path.lateral_tilt_deg, path.direction) == (0.0, 0.0, None)
     assert path.max_tilt_deg == p.TILT_LIMIT.default
-    assert asked.survey_settings({}).gauges_mm == p.GAUGES_MM
-    assert asked.parallel_settings({}).taper_deg == p.TAPER.default
+    assert asked.settings_asked(SurveySettings, {}).gauges_mm == p.GAUGES_MM
+    assert asked.settings_asked(ParallelSettings, {}).taper_deg == p.TAPER.default
 
 
 @pytest.mark.parametrize(
@@ -60,10 +62,38 @@ def test_a_tilt_that_is_not_two_numbers(text):
         _path(tilt=text)
 
 
-@pytest.mark.parametrize("text", ["nan,0", "0,inf", "-inf,0", "95,0", "0,-95", "1e400,0"])
-def test_a_tilt_beyond_reason_names_the_option(text):
-    with pytest.raises(PathError, match=r"_tilt_deg.*Mend --tilt\."):
+@pytest.mark.parametrize("text", ["nan,0", "0,inf", "-inf,0", "1e400,0"])
+def test_a_tilt_that_is_no_finite_number_names_the_option(text):
+    with pytest.raises(PathError, match=r"_tilt_deg.*a finite number is due\. Mend --tilt\."):
         _path(tilt=text)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"tilt": "95,0"}, "anterior tilt .*; 95.00 degrees, limit 30: allowed -30 to 30"),
+        ({"tilt": "0,-95"}, "lateral tilt .*; -95.00 degrees, limit 30: allowed -30 to 30"),
+        ({"tilt": "30.1,0"}, "; 30.10 degrees, limit 30: .* raise the limit with --max-tilt"),
+        ({"tilt": "46,0", "max_tilt": "45"}, "; 46.00 degrees, limit 45: allowed -45 to 45"),
+        ({"tilt": "95,0", "max_tilt": "60"}, "limit 60: .* raises the limit to 60 at most"),
+        ({"tilt": "95,0", "max_tilt": "95"}, r"max_tilt_deg = 95.0 .*; allowed 0 to 60 deg\."),
+    ],
+)
+def test_a_tilt_too_far_is_told_the_limit_that_applies(options, words):
+    with pytest.raises(PathError, match=words):
+        _path(**options)
+
+
+def test_the_greatest_tilts_allowed():
+    assert _path(tilt="30,0").anterior_tilt_deg == 30.0
+    assert _path(tilt="0,-60", max_tilt="60").lateral_tilt_deg == -60.0
+
+
+def test_a_case_files_limit_holds_for_the_option(tmp_path):
+    file = tmp_path / "case.toml"
+    file.write_text(CASE)
+    with pytest.raises(PathError, match="limit 25: allowed -25 to 25"):
+        _case(file, path={"anterior_tilt_deg": 26.0, "lateral_tilt_deg": 0.0})
 
 
 def test_direction():
@@ -88,30 +118,33 @@ def test_the_path_is_said_once():
 
 
 @pytest.mark.parametrize(
-    ("build", "values", "option"),
+    ("model", "values", "option"),
     [
-        (asked.parallel_settings, {"taper_deg": 12.0}, "--taper"),
-        (asked.parallel_settings, {"taper_deg": float("nan")}, "--taper"),
-        (asked.parallel_settings, {"floor_mm": "low"}, "--floor"),
-        (asked.survey_settings, {"noise_depth_mm": "5 mm"}, "--noise-depth"),
-        (asked.survey_settings, {"noise_depth_mm": "-0.1"}, "--noise-depth"),
-        (asked.survey_settings, {"gauges_mm": ["0.25", "0"]}, "--gauge"),
-        (asked.prepare_settings, {"up": "+w"}, "--up"),
-        (asked.prepare_settings, {"front": "0,0,0"}, "--front"),
-        (asked.prepare_settings, {"arch": "middle"}, "--arch"),
-        (asked.prepare_settings, {"land_mm": "99"}, "--land"),
+        (ParallelSettings, {"taper_deg": 12.0}, "--taper"),
+        (ParallelSettings, {"taper_deg": float("nan")}, "--taper"),
+        (ParallelSettings, {"floor_mm": "low"}, "--floor"),
+        (SurveySettings, {"noise_depth_mm": "5 mm"}, "--noise-depth"),
+        (SurveySettings, {"noise_depth_mm": "-0.1"}, "--noise-depth"),
+        (SurveySettings, {"gauges_mm": ["0.25", "0"]}, "--gauge"),
+        (PrepareSettings, {"up": "+w"}, "--up"),
+        (PrepareSettings, {"front": "0,0,0"}, "--front"),
+        (PrepareSettings, {"arch": "middle"}, "--arch"),
+        (PrepareSettings, {"land_mm": "99"}, "--land"),
+        (PrepareSettings, {"base_height_mm": "5 in"}, "--base-height"),
     ],
 )
-def test_a_value_that_cannot_be_used_names_its_option(build, values, option):
+def test_a_value_that_cannot_be_used_names_its_option(model, values, option):
     with pytest.raises(InputError) as caught:
-        build(values)
+        asked.settings_asked(model, values)
     assert option in caught.value.fix
     assert caught.value.exit_code == 2
 
 
 def test_lengths_are_read_in_the_trades_units():
     # 1 inch = 25.4 mm exactly; gauge 30 by ASTM B258: 0.127 mm x 92^((36 - 30) / 39)
-    settings = asked.survey_settings({"gauges_mm": ["0.010 in", "30 ga"], "noise_depth_mm": "8 um"})
+    settings = asked.settings_asked(
+        SurveySettings, {"gauges_mm": ["0.010 in", "30 ga"], "noise_depth_mm": "8 um"}
+    )
     assert settings.gauges_mm[0] == pytest.approx(0.254, abs=1e-15)
     assert settings.gauges_mm[1] == pytest.approx(0.127 * 92 ** (6 / 39), rel=1e-15)
     assert settings.noise_depth_mm == pytest.approx(0.008, abs=1e-15)
@@ -167,7 +200,7 @@ def test_an_outline_of_two_points_is_none(tmp_path):
     file = tmp_path / "zones.txt"
     file.write_text("1,2,3\n4,5,6\n")
     with pytest.raises(InputError, match=r"three.*Mend --keep-in\."):
-        asked.parallel_settings({"keep_in": asked.outlines_asked(file)})
+        asked.settings_asked(ParallelSettings, {"keep_in": asked.outlines_asked(file)})
 
 
 def test_a_scan_alone_makes_a_case_of_the_options():
@@ -203,6 +236,22 @@ def test_options_go_before_the_case_file(tmp_path):
     assert case.path.direction == (0.0, 0.0, 1.0)
     assert (case.path.anterior_tilt_deg, case.path.max_tilt_deg) == (0.0, 25.0)
     assert case.parallel.taper_deg == 6.0
+
+
+def test_what_no_option_touches_stays_as_the_case_file_has_it(tmp_path):
+    file = tmp_path / "case.toml"
+    file.write_text(
+        f"{CASE}[teeth]\nmissing = [16, 17]\n"
+        '[[arm]]\ntooth = 15\naspect = "buccal"\norigin = "distal"\nrole = "retentive"\n'
+        'undercut_mm = "0.010 in"\n'
+    )
+    read = read_case(file)
+    asked_for = _case(file, parallel={"taper_deg": 6.0})
+    assert asked_for.teeth == read.teeth
+    assert asked_for.arm == read.arm
+    assert asked_for.model_fields_set - read.model_fields_set == set()
+    one = read.model_dump(exclude={"cast": {"file"}, "parallel": {"taper_deg"}})
+    assert asked_for.model_dump(exclude={"cast": {"file"}, "parallel": {"taper_deg"}}) == one
 
 
 def test_a_tilt_goes_before_the_case_files_direction(tmp_path):

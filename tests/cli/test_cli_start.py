@@ -52,11 +52,13 @@ def test_the_first_page_names_every_command():
 def test_each_command_has_help_without_cut_off_lines(command):
     page = _output(command, "--help")
     assert f"blockout {command}" in page or f"{command} [OPTIONS]" in page
-    first = next(line for line in page.splitlines()[1:] if line.strip())
-    assert first.strip()[0].isupper()
-    short = re.search(rf"^  {command} +(.*)$", _output("--help"), re.M)
-    assert short is not None
-    assert not short[1].endswith("...")
+    first = next(line for line in page.splitlines()[1:] if line.strip()).strip()
+    assert first[0].isupper()
+    # the line on the first page is the command's own first sentence, whole
+    (short,) = re.findall(rf"^  {command} +(.*)$", _output("--help"), re.M)
+    assert short.endswith(".")
+    assert not short.endswith("...")
+    assert first.startswith(short)
 
 
 @pytest.mark.parametrize(
@@ -67,6 +69,9 @@ def test_each_command_has_help_without_cut_off_lines(command):
         ("prepare", "--border-trim", p.BORDER_TRIM),
         ("prepare", "--land", p.LAND),
         ("prepare", "--base-thickness", p.BASE_THICKNESS),
+        ("prepare", "--base-height", p.BASE_HEIGHT),
+        ("survey", "--base-height", p.BASE_HEIGHT),
+        ("build", "--base-height", p.BASE_HEIGHT),
         ("survey", "--max-tilt", p.TILT_LIMIT),
         ("survey", "--warn-tilt", p.TILT_WARNING),
         ("survey", "--noise-depth", p.NOISE_DEPTH),

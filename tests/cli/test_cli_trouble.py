@@ -205,6 +205,7 @@ def test_options_reach_the_survey(job):
         "survey", "a.ply", "--out", "s", "--direction", "0,0.1,1", "--gauge", "0.01 in", "--gauge",
         "0.5", "--noise-depth", "12 um", "--unit", "cm", "--up", "-y", "--front", "0,0,1",
         "--arch", "upper", "--max-tilt", "40", "--warn-tilt", "12",
+        "--base-height", "0.2 in",
     )  # fmt: skip
     assert (str(asked["file"]), str(asked["out"])) == ("a.ply", "s")
     assert asked["unit"] == "cm"
@@ -215,6 +216,7 @@ def test_options_reach_the_survey(job):
     assert asked["settings"].noise_depth_mm == 0.012
     prepare = asked["prepare"]
     assert (prepare.up, prepare.front, prepare.arch) == ("-y", "0,0,1", "upper")
+    assert prepare.base_height_mm == pytest.approx(5.08, abs=1e-15)  # inch = 25.4 mm exactly
 
 
 def test_options_reach_the_preparing(job):
@@ -228,6 +230,7 @@ def test_options_reach_the_preparing(job):
     _invoke(
         "prepare", "a.stl", "--out", "a.ply", "--stray-share", "0.2", "--hole-length", "8",
         "--border-trim", "1 mm", "--land", "2.5", "--base-thickness", "12",
+        "--base-height", "6",
     )  # fmt: skip
     settings = asked["settings"]
     assert (settings.stray_share, settings.hole_length_mm, settings.border_trim_mm) == (
@@ -236,3 +239,4 @@ def test_options_reach_the_preparing(job):
         1.0,
     )
     assert (settings.land_mm, settings.base_thickness_mm) == (2.5, 12.0)
+    assert settings.base_height_mm == 6.0

@@ -18,7 +18,7 @@ from blockout.samples.arch import CastField, SampleCast, closed_cast
 from blockout.samples.curve import ArchCurve
 from blockout.samples.plan import CastPlan, Drift
 from blockout.samples.scan_like import scan_like
-from blockout.samples.scenario import LOWER, UPPER, lower_scan
+from blockout.samples.scenario import LOWER, UPPER, demo_scan
 from blockout.samples.teeth import side_of, teeth_of
 
 COARSE_MM = 0.9
@@ -484,7 +484,7 @@ def test_the_chosen_path_does_what_its_reason_says() -> None:
 
 
 def test_lower_scan_is_the_demo_scan_at_full_fineness() -> None:
-    mesh = lower_scan()
+    mesh = demo_scan(LOWER)
     assert 80_000 < mesh.triangle_count < 160_000
     assert len(self_intersections(mesh)) == 0
     assert (mesh.twin_halfedges < 0).any()

@@ -1,0 +1,83 @@
+"""Arbitrary blockout: undercut that no framework crosses, filled so that a mould comes off.
+
+Where parallel blockout is kept to zones, what is undercut elsewhere is filled here, with a wall
+that leans outward by a draft angle. Where parallel blockout goes everywhere, nothing is left to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from blockout.case.arbitrary_settings import ArbitrarySettings
+from blockout.case.settings import ParallelSettings
+from blockout.kernel.solids import Solid
+from blockout.surveying.survey import Survey
+from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.space import Space
+from blockout.wax.taper import tapered_skirt
+from blockout.wax.wax import Wax
+from blockout.wax.zones import zone_column
+
+_SIDES = 24
+"""Sides of the pyramids that draft is made of: up to 1 % of draft more than asked."""
+
+
+def arbitrary_blockout(
+    survey: Survey,
+    space: Space,
+    under: Solid,
+    *,
+    parallel: ParallelSettings,
+    settings: ArbitrarySettings | None = None,
+    keep_free: Sequence[Solid] = (),
+    tolerances: Tolerances = TOLERANCES,
+) -> tuple[Wax, Space]:
+    """Fill what is undercut outside the zones of parallel blockout; and the space left.
+
+    Parameters
+    ----------
+    survey : Survey
+    space : Space
+        With parallel blockout and ledges already taken out.
+    under : Solid
+        Everything under scanned ceilings, upright, as parallel blockout found it.
+    parallel : ParallelSettings
+        Whose zones were filled.
+    keep_free : sequence of Solid
+        Windows of arms, upright.
+
+    Raises
+    ------
+    InputError
+        An outline that is none, or lies off the cast.
+    """
+    settings = settings or ArbitrarySettings()
+    empty = Wax(
+        "arbitrary", "arbitrary", None, 0.0, ("nothing to fill: parallel blockout covers it all",)
+    )
+    zones = [
+        [zone_column(space, outline, name=f"{key}[{k}]") for k, outline in enumerate(outlines)]
+        for key, outlines in (("keep_in", parallel.keep_in), ("keep_out", parallel.keep_out))
+    ]
+    keep_in, keep_out = (Solid.union(columns) for columns in zones)
+    if not (parallel.keep_in or parallel.keep_out) or under.is_empty:
+        return empty, space
+    floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - survey.cast.floor_mm
+    body = under
+    if settings.draft_deg > 0.0:
+        near_mm = None if parallel.keep_in else keep_out.bounds_mm[:, :2]
+        body = body + tapered_skirt(
+            space,
+            survey.ceilings,
+            settings.draft_deg,
+            floor_mm=floor_mm,
+            near_mm=near_mm,
+            sides=_SIDES,
+        )
+    body = body - (keep_in - keep_out) if parallel.keep_in else body ^ keep_out
+    if keep_free:
+        body = body - Solid.union(keep_free)
+    mesh, left = space.take(body, tolerances=tolerances)
+    if not mesh.triangle_count:
+        return empty, left
+    return Wax("arbitrary", "arbitrary", mesh, mesh.volume_mm3), left

@@ -1,0 +1,221 @@
+"""All the wax of one prescription, in the order in which it is poured.
+
+Beads are carved first, since they are part of the cast that wax goes on. Parallel blockout comes
+next, kept out of the windows of all arms; then each arm's ledge, kept out of the windows of the
+others; then what parallel blockout leaves; relief last, on what is then bare, with blockout under
+its own edges. What an earlier part has, a later one does not get.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from blockout.arms.arm import Arm
+from blockout.arms.laying import lay_arm
+from blockout.case.prescription import Prescription
+from blockout.case.settings import ParallelSettings
+from blockout.errors import InputError
+from blockout.kernel.solids import Solid
+from blockout.mesh import Mesh
+from blockout.progress import Progress, silent
+from blockout.surveying.ceilings import find_ceilings
+from blockout.surveying.survey import Survey
+from blockout.surveying.undercut import pulled_down
+from blockout.teeth.crowns import Teeth
+from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.arbitrary import arbitrary_blockout
+from blockout.wax.bead import bead_bulk
+from blockout.wax.ledge import LedgeBulk, ledge_bulk
+from blockout.wax.parallel import parallel_blockout
+from blockout.wax.relief import relief_bulk
+from blockout.wax.space import Space, free_space
+from blockout.wax.wax import Kind, Wax
+
+_UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, eq=False)
+class Poured:
+    """What a prescription came to.
+
+    Parameters
+    ----------
+    waxes : tuple of Wax
+        Parallel blockout first; none overlaps the cast or another.
+    grooves : tuple of Wax
+        Beads, which are taken away from the cast.
+    arms : tuple of Arm
+    ledges : tuple of LedgeBulk
+        Of the arms, in the same order.
+    left : Space
+    undercut_volume_mm3 : float
+        The whole undercut region, exact to the facets.
+    """
+
+    waxes: tuple[Wax, ...]
+    grooves: tuple[Wax, ...]
+    arms: tuple[Arm, ...]
+    ledges: tuple[LedgeBulk, ...]
+    left: Space
+    undercut_volume_mm3: float
+
+
+def pour(
+    survey: Survey,
+    prescription: Prescription,
+    teeth: Teeth | None,
+    *,
+    progress: Progress = silent,
+    tolerances: Tolerances = TOLERANCES,
+) -> Poured:
+    """Lay the arms and pour all wax.
+
+    Raises
+    ------
+    InputError
+        Arms without teeth, an arm its tooth does not offer, lines or outlines that cannot be used.
+    CheckError, KernelError
+        A part did not come out as it must.
+    """
+    arms, ledges = _arms(survey, prescription, teeth, progress)
+    space = free_space(survey.cast, survey.path, tolerances=tolerances)
+    names = _Names()
+    grooves: list[Wax] = []
+    for bead in prescription.bead:
+        progress("carving beads")
+        groove = bead_bulk(survey.cast, bead, tolerances=tolerances)
+        mesh, space = space.carve(space.stand(groove.solid), tolerances=tolerances)
+        name = names.own(groove.name)
+        grooves.append(Wax(name, "bead", mesh, mesh.volume_mm3, groove.notes))
+
+    windows = [space.stand(ledge.window) for ledge in ledges]
+    parallel = parallel_blockout(
+        survey,
+        space,
+        settings=prescription.parallel,
+        keep_free=windows,
+        progress=progress,
+        tolerances=tolerances,
+    )
+    waxes, space = [parallel.wax], parallel.left
+    names.own(parallel.wax.name)
+    for k, ledge in enumerate(ledges):
+        if ledge.solid.is_empty:
+            continue
+        progress("shaping ledges")
+        others = windows[:k] + windows[k + 1 :]
+        wax, space = _poured(
+            space, ledge.solid, names.own(f"ledge {ledge.name}"), "ledge", ledge.notes, others
+        )
+        waxes.append(wax)
+    progress("filling what is left")
+    arbitrary, space = arbitrary_blockout(
+        survey,
+        space,
+        parallel.under,
+        parallel=prescription.parallel,
+        settings=prescription.arbitrary,
+        keep_free=windows,
+        tolerances=tolerances,
+    )
+    if arbitrary.triangle_count:
+        waxes.append(arbitrary)
+        names.own(arbitrary.name)
+    for relief in prescription.relief:
+        progress("laying relief")
+        sheet = relief_bulk(survey.cast, relief, tolerances=tolerances)
+        wax, space = _poured(
+            space, sheet.solid, names.own(sheet.name), "relief", sheet.notes, windows
+        )
+        waxes.append(wax)
+        fill, space = _under_sheet(space, wax, prescription.parallel, windows, tolerances)
+        if fill is not None:
+            names.own(fill.name)
+            waxes.append(fill)
+    return Poured(
+        waxes=tuple(waxes),
+        grooves=tuple(grooves),
+        arms=arms,
+        ledges=ledges,
+        left=space,
+        undercut_volume_mm3=parallel.undercut_volume_mm3,
+    )
+
+
+def _arms(
+    survey: Survey, prescription: Prescription, teeth: Teeth | None, progress: Progress
+) -> tuple[tuple[Arm, ...], tuple[LedgeBulk, ...]]:
+    if not prescription.arm:
+        return (), ()
+    if teeth is None:
+        raise InputError(
+            "arms are prescribed, but the case names no teeth",
+            measured=f"{len(prescription.arm)} arms, 0 teeth",
+            fix="Name the teeth in [[teeth.tooth]] tables, each with a number and a point_mm.",
+        )
+    progress("laying arms")
+    arms = tuple(lay_arm(survey, teeth, one) for one in prescription.arm)
+    return arms, tuple(ledge_bulk(survey, arm, prescription.ledge) for arm in arms)
+
+
+def _poured(
+    space: Space,
+    body: Solid,
+    name: str,
+    kind: Kind,
+    notes: Sequence[str],
+    keep_free: Sequence[Solid],
+) -> tuple[Wax, Space]:
+    standing = space.stand(body)
+    if keep_free:
+        standing = standing - Solid.union(keep_free)
+    mesh, left = space.take(standing)
+    if not mesh.triangle_count:
+        return Wax(name, kind, None, 0.0, (*notes, "nothing to fill")), left
+    return Wax(name, kind, mesh, mesh.volume_mm3, tuple(notes)), left
+
+
+def _under_sheet(
+    space: Space,
+    sheet: Wax,
+    parallel: ParallelSettings,
+    keep_free: Sequence[Solid],
+    tolerances: Tolerances,
+) -> tuple[Wax | None, Space]:
+    """Parallel blockout under a relief's own edges, which overhang where they stand square to
+    tissue that falls away; None where they do not.
+    """
+    if sheet.mesh is None:
+        return None, space
+    matrix = space.to_upright
+    upright = Mesh(sheet.mesh.vertices @ matrix[:3, :3].T + matrix[:3, 3], sheet.mesh.faces)
+    everywhere = np.ones(upright.triangle_count, dtype=bool)
+    ceilings = find_ceilings(upright, everywhere, _UP, tolerances=tolerances)
+    floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - space.cast.floor_mm
+    body = pulled_down(upright, ceilings, floor_mm=floor_mm, tolerances=tolerances)
+    if keep_free:
+        body = body - Solid.union(keep_free)
+    mesh, left = space.take(body, tolerances=tolerances)
+    if not mesh.triangle_count:
+        return None, left
+    return Wax(f"under-{sheet.name}", "parallel", mesh, mesh.volume_mm3), left
+
+
+class _Names:
+    """Names of parts: plain words, fit for file names, each once."""
+
+    def __init__(self) -> None:
+        self._given: set[str] = {"pockets"}
+
+    def own(self, asked: str) -> str:
+        plain = re.sub(r"[^a-z0-9]+", "-", asked.lower()).strip("-") or "part"
+        name, number = plain, 1
+        while name in self._given:
+            number += 1
+            name = f"{plain}-{number}"
+        self._given.add(name)
+        return name
