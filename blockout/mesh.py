@@ -185,6 +185,16 @@ class Mesh:
         """The same surface with its outside turned in."""
         return Mesh(self.vertices, self.faces[:, ::-1])
 
+    def reshaped(self, vertices: Floats) -> Mesh:
+        """The same faces between other vertices (n, 3); what is known of how they hang together is
+        kept.
+        """
+        mesh = Mesh(vertices, self.faces)
+        for known in ("halfedges", "edge_runs", "twin_halfedges", "face_neighbours"):
+            if known in self.__dict__:
+                mesh.__dict__[known] = self.__dict__[known]
+        return mesh
+
     def moved(self, matrix: Floats) -> Mesh:
         """Vertices under a rigid 4 x 4 ``matrix`` (file to file, mm)."""
         return Mesh(self.vertices @ matrix[:3, :3].T + matrix[:3, 3], self.faces)

@@ -25,6 +25,10 @@ class Tolerances:
     overlap_share: float = 1e-7
     """The same as a share of the patch's own area, for large patches."""
 
+    upright_deg: float = 1e-4
+    """A wall that leans less than this stands along the path: over the height of a cast that is a
+    tenth of a micron, and cones so slender are needles to the solid kernel."""
+
     level_floor_mm: float = 1e-9
     """What lies this near the plane of the cast's flat bottom lies in it: rounding of a turned
     coordinate is a hundred thousand times less."""

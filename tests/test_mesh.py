@@ -578,3 +578,13 @@ def test_no_question_changes_the_mesh(name: str) -> None:
 
 def test_examples_in_the_docs() -> None:
     assert doctest.testmod(mesh_module).failed == 0
+
+
+def test_reshaped_keeps_how_faces_hang_together() -> None:
+    mesh = box((1.0, 2.0, 3.0))
+    neighbours = mesh.face_neighbours
+    other = mesh.reshaped(2.0 * mesh.vertices)
+    assert other.face_neighbours is neighbours
+    assert np.array_equal(other.face_neighbours, Mesh(other.vertices, other.faces).face_neighbours)
+    # closed form: a length doubled is a volume eightfold
+    assert other.volume_mm3 == pytest.approx(48.0, rel=1e-12)

@@ -64,7 +64,7 @@ def arbitrary_blockout(
         return empty, space
     floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - survey.cast.floor_mm
     body = under
-    if settings.draft_deg > 0.0:
+    if settings.draft_deg > tolerances.upright_deg:
         near_mm = None if parallel.keep_in else keep_out.bounds_mm[:, :2]
         body = body + tapered_skirt(
             space,

@@ -96,9 +96,10 @@ def parallel_blockout(
     notes: list[str] = []
     error_mm = 0.0
     undercut_mm3: float | None = None
-    if not body.is_empty and (settings.taper_deg > 0.0 or inside or outside or keep_free):
+    tapered = settings.taper_deg > tolerances.upright_deg
+    if not body.is_empty and (tapered or inside or outside or keep_free):
         undercut_mm3 = space.shared_mm3(body)
-        if settings.taper_deg > 0.0:
+        if tapered:
             progress("tapering walls")
             body = body + tapered_skirt(
                 space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
