@@ -129,8 +129,10 @@ class Sheet:
         """Words at ``size`` for the measure sheet; made smaller where ``room`` (px) is short."""
         points = max(7.0, size * self.layout.scale)
         font = ImageFont.load_default(points)
-        if room is not None and font.getlength(words) > room:
-            font = ImageFont.load_default(max(7.0, points * room / font.getlength(words)))
+        # a font's length is not in proportion to its size, so it is tried
+        while room is not None and font.getlength(words) > room and points > 7.0:
+            points = max(7.0, 0.96 * points)
+            font = ImageFont.load_default(points)
         paper = _ink(PAPER)
         self._pen.text(
             place, words, fill=_ink(colour), font=font, anchor=anchor,
