@@ -189,11 +189,8 @@ class TrimField:
         """
         near = np.flatnonzero(self.distance_mm < self.limit_mm * 1.25)
         points = self.mesh.vertices[near]
-        tree = cKDTree(points)
-        at_lower, at_upper = (
-            near[tree.query(conflicts.lower_mm)[1]],
-            near[tree.query(conflicts.upper_mm)[1]],
-        )
+        at_lower = near[_nearest(points, conflicts.lower_mm)]
+        at_upper = near[_nearest(points, conflicts.upper_mm)]
         # on a coarse mesh the vertex nearest to a conflict may lie outside the cut already
         low = np.maximum(self.distance_mm[at_lower], self.depth_mm[at_lower])
         high = self.depth_mm[at_upper]
@@ -204,8 +201,11 @@ class TrimField:
         if beyond.any():
             raise self.refusal(centres[beyond])
         depth = self.depth_mm.copy()
-        order = np.argsort(-heights, kind="stable")
         at_centre = np.where(take_low, at_lower, at_upper)
+        # conflicts are found in any order; equally high ones are taken in the order of the scan's
+        # own vertices, so that the cut is the same however the scan lies
+        off_mm = np.linalg.norm(self.mesh.vertices[at_centre] - centres, axis=1)
+        order = np.lexsort((np.round(off_mm, 9), at_centre, -np.round(heights, 9)))
         for k in order.tolist():
             if depth[at_centre[k]] >= heights[k] - 0.25 * _STEP_MM:
                 continue  # a neighbour's cut already takes it
@@ -222,6 +222,15 @@ class TrimField:
             fix="Crop the scan there so that its border can be seen from below, or set a larger "
             "--border-trim.",
         )
+
+
+def _nearest(points: Floats, asked: Floats) -> Ints:
+    """(k,) which of the points is nearest to each asked one; of equally near ones the first."""
+    found = cKDTree(points).query(asked, k=min(4, len(points)))
+    away_mm, at = (np.asarray(each).reshape(len(asked), -1) for each in found)
+    equal = away_mm <= away_mm[:, :1] + 1e-9
+    first: Ints = np.asarray(np.where(equal, at, len(points)).min(axis=1))
+    return first
 
 
 def _without_prickles(mesh: Mesh, distance_mm: Floats, *, width_mm: float) -> Floats:
