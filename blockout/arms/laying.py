@@ -32,8 +32,9 @@ from blockout.arms.band import (
 )
 from blockout.arms.by_hand import arm_by_hand
 from blockout.arms.course import Wanted, smooth_course
-from blockout.arms.wall import LocalDepth, Wall, places, wall_of_crown
+from blockout.arms.wall import LocalDepth, Wall, wall_of_crown
 from blockout.case.arm_settings import ArmSettings
+from blockout.cast.change import places
 from blockout.errors import InputError
 from blockout.mesh import Bools, Floats, Mesh
 from blockout.surveying.survey import Survey

@@ -8,7 +8,6 @@ there the surface is parallel to the path.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -349,11 +348,6 @@ def densely(points_mm: Floats, step_mm: float, *, closed: bool = False) -> Float
     along = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
     at = np.linspace(0.0, along[-1], max(2, int(np.ceil(along[-1] / step_mm)) + 1))
     return np.stack([np.interp(at, along, line[:, k]) for k in range(3)], axis=1)
-
-
-def places(points_mm: Floats) -> Sequence[tuple[float, float, float]]:
-    """Points (k, 3) as messages take them."""
-    return [(float(x), float(y), float(z)) for x, y, z in np.atleast_2d(points_mm)]
 
 
 def _used(mesh: Mesh, face: Ints) -> Ints:

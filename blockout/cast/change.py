@@ -41,6 +41,12 @@ class Change:
     extent_mm: float = 0.0
 
 
+def place_of(point_mm: Floats) -> Place:
+    """One point (3,) as plain numbers."""
+    x, y, z = (float(value) for value in point_mm)
+    return x, y, z
+
+
 def places(points_mm: Floats) -> tuple[Place, ...]:
     """The first few rows of (k, 3) as plain numbers."""
     rows = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)[:PLACES_KEPT]

@@ -9,6 +9,7 @@ import numpy as np
 from blockout.arms.arm import Arm
 from blockout.arms.mechanics import retention
 from blockout.case.prescription import Prescription
+from blockout.cast.change import place_of
 from blockout.check.warnings import TradeWarning
 from blockout.kernel.surfaces import distance_mm
 from blockout.mesh import Floats, Mesh
@@ -46,7 +47,7 @@ def arm_warnings(
                     "terminal_covered",
                     f"Wax of {covered_by} lies at the terminal of the arm {arm.name}: its undercut "
                     "is not open.",
-                    (_place(arm.terminal_mm),),
+                    (place_of(arm.terminal_mm),),
                 )
             )
     held = [arm for arm in arms if arm.role == "retentive" and arm.terminal_depth_mm > 0.0]
@@ -56,7 +57,7 @@ def arm_warnings(
 
 def _of_one(arm: Arm, *, above_margin_mm: float) -> list[TradeWarning]:
     found = []
-    place = (_place(arm.terminal_mm),)
+    place = (place_of(arm.terminal_mm),)
     depth_mm = arm.terminal_depth_mm
     if arm.role == "retentive" and depth_mm < LEAST_UNDERCUT_MM - GAUGE_SLACK_MM:
         found.append(
@@ -92,7 +93,7 @@ def _of_one(arm: Arm, *, above_margin_mm: float) -> list[TradeWarning]:
                 "rigid_below_survey_line",
                 f"The reciprocal arm {arm.name} dips {arm.depth_mm[dips]:.2f} mm into an undercut: "
                 "a rigid part does not pass it.",
-                (_place(arm.lower[dips]),),
+                (place_of(arm.lower[dips]),),
             )
         )
     return found
@@ -115,8 +116,3 @@ def _covering(arm: Arm, waxes: Sequence[Wax]) -> str | None:
 
 def _on(mesh: Mesh, point: Floats) -> bool:
     return bool(distance_mm(mesh, point[None])[0] < _CLEAR_MM)
-
-
-def _place(point: Floats) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in point)
-    return x, y, z

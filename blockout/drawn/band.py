@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from blockout.cast.change import place_of
 from blockout.drawn.curve import (
     SurfaceCurve,
     joined_curve,
@@ -14,7 +15,7 @@ from blockout.drawn.curve import (
     points_along,
     surface_curve,
 )
-from blockout.drawn.trace import SectionWalk, place_of
+from blockout.drawn.trace import SectionWalk
 from blockout.errors import InputError
 from blockout.mesh import Floats, Mesh
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blockout.cast.change import place_of
 from blockout.drawn.curve import SurfaceCurve, on_surface
-from blockout.drawn.trace import Trace, place_of, trace
+from blockout.drawn.trace import Trace, trace
 from blockout.errors import InputError, KernelError
 from blockout.kernel.solids import filled_triangles
 from blockout.mesh import Bools, Floats, Ints, Mesh, connected_faces

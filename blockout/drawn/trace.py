@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from blockout.drawn.curve import SurfaceCurve, barycentric
-from blockout.errors import InputError, Place
+from blockout.errors import InputError
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Floats, Ints, Mesh
 
@@ -235,8 +235,3 @@ def _moved_in(mesh: Mesh, face: Ints, places_mm: Floats) -> Floats:
     weights /= weights.sum(axis=1, keepdims=True)
     moved: Floats = np.einsum("ij,ijk->ik", weights, corners)
     return moved
-
-
-def place_of(point: Floats) -> Place:
-    """A point as a message takes it."""
-    return float(point[0]), float(point[1]), float(point[2])

@@ -9,6 +9,7 @@ import numpy as np
 
 from blockout.case.settings import PathSettings, SurveySettings
 from blockout.cast.cast import Cast
+from blockout.cast.change import place_of
 from blockout.errors import InputError
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.progress import Progress, silent
@@ -178,7 +179,7 @@ def survey(
         volume_mm3=float(under_mm3[~left].sum()),
         area_mm2=float(area_mm2.sum()),
         max_depth_mm=float(depth_mm[deepest]) if has_undercut else 0.0,
-        max_depth_at_mm=_place(cast.mesh.vertices[deepest]) if has_undercut else None,
+        max_depth_at_mm=place_of(cast.mesh.vertices[deepest]) if has_undercut else None,
         regions=_regions(cast, everything.face[~left], under_mm3[~left], area_mm2, depth_mm),
         left_alone=LeftAlone(
             patch_count=int(shallow.sum()),
@@ -196,11 +197,6 @@ def _check_gauges(settings: SurveySettings) -> None:
                 measured=f"{gauge_mm:g} mm, allowed over 0 and up to 5",
                 fix="Give gauges such as --gauge 0.25 or --gauge '0.010 in'.",
             )
-
-
-def _place(point: Floats) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in point)
-    return x, y, z
 
 
 def _scanned_surface(cast: Cast) -> tuple[Mesh, Ints]:

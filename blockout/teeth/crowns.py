@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from blockout.case.tooth_settings import CrownSettings
 from blockout.cast.cast import Cast
-from blockout.errors import InputError, Place
+from blockout.cast.change import place_of
+from blockout.errors import InputError
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Floats, Ints, Mesh
 from blockout.progress import Progress, silent
@@ -276,7 +277,7 @@ def _starts(
             raise InputError(
                 f"the point of tooth {number} does not lie on the cast",
                 measured=f"{off_mm:.2f} mm from the scanned surface, limit {_OFF_SURFACE_MM:g}",
-                places_mm=[_place(point)],
+                places_mm=[place_of(point)],
                 fix="Give a point on the crown, in the coordinates of the cast's file.",
             )
         corners = ground.surface.faces[face]
@@ -292,7 +293,7 @@ def _starts(
 def _on_one_crown(number: int, other: int, ground: Ground, vertex: int) -> InputError:
     return InputError(
         f"teeth {number} and {other} have their points on one crown",
-        places_mm=[_place(ground.surface.vertices[vertex])],
+        places_mm=[place_of(ground.surface.vertices[vertex])],
         fix="Give each tooth a point on its own crown, or take the one that is missing off.",
     )
 
@@ -321,7 +322,7 @@ def _check_crown(ground: Ground, region: Region) -> None:
         raise InputError(
             f"no crown was found at the point of tooth {region.number}",
             measured=f"{area_mm2:.1f} mm2 of surface, {_CROWN_LEAST_MM2:g} needed",
-            places_mm=[_place(ground.surface.vertices[region.top])],
+            places_mm=[place_of(ground.surface.vertices[region.top])],
             fix="Give a point about the middle of the crown, or draw its margin as outline_mm.",
         )
 
@@ -341,13 +342,8 @@ def _check_order(cast: Cast, curve: ArchCurve, order: tuple[int, ...], middles: 
             measured="all teeth run from the patient's left to the right"
             if all_turned
             else f"{len(back)} of {len(order) - 1} neighbours are out of order",
-            places_mm=[_place(middles[int(back[0])]), _place(middles[int(back[0]) + 1])],
+            places_mm=[place_of(middles[int(back[0])]), place_of(middles[int(back[0]) + 1])],
             fix=f"Correct the numbers, or the arch if this is no {cast.arch} one."
             if all_turned
             else "Correct the numbers of these teeth or their points.",
         )
-
-
-def _place(point: Floats) -> Place:
-    x, y, z = (float(value) for value in point)
-    return x, y, z

@@ -17,7 +17,8 @@ from scipy.spatial import cKDTree
 
 from blockout.case.tooth_settings import CrownSettings
 from blockout.cast.cast import Cast
-from blockout.errors import InputError, Place
+from blockout.cast.change import place_of
+from blockout.errors import InputError
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Bools, Floats, Ints
 from blockout.teeth.arch_curve import fit_arch_curve
@@ -155,7 +156,7 @@ def _start(ground: Ground, point_mm: Sequence[float] | Floats, number: int) -> i
             f"the point of tooth {number} does not lie on the cast",
             measured=f"{near.distance_mm[0]:.2f} mm from the scanned surface, limit "
             f"{_OFF_SURFACE_MM:g}",
-            places_mm=[_place(point[0])],
+            places_mm=[place_of(point[0])],
             fix="Give a point on the crown, in the coordinates of the cast's file.",
         )
     corners = ground.surface.faces[near.face[0]]
@@ -275,7 +276,7 @@ def _pointed_at(ground: Ground, row: list[Bools], start: int, number: int) -> in
             measured=f"the nearest one is {min(away):.1f} mm away, limit {_NEAR_MM:g}"
             if away
             else "no crown was found on the cast",
-            places_mm=[_place(point)],
+            places_mm=[place_of(point)],
             fix="Point at the middle of a crown.",
         )
     return int(np.argmin(away))
@@ -315,7 +316,7 @@ def _miscounted(
         sum(tooth not in missing and place(tooth) != PLACES for tooth in side)
         for side in (order[:at], order[at + 1 :])
     ]
-    places = [_place(np.asarray(ground.surface.vertices[piece].mean(axis=0))) for piece in row]
+    places = [place_of(np.asarray(ground.surface.vertices[piece].mean(axis=0))) for piece in row]
     return InputError(
         f"the crowns on the cast do not match the missing teeth, counted from tooth {number}",
         measured=f"{right} crowns toward the patient's right and {left} toward the left; by the "
@@ -323,8 +324,3 @@ def _miscounted(
         places_mm=places,
         fix="Correct the list of missing teeth, or name each tooth with a point on its crown.",
     )
-
-
-def _place(point: Floats) -> Place:
-    x, y, z = (float(value) for value in point)
-    return x, y, z
