@@ -26,7 +26,7 @@ FLOOR = {
     "cli": 11, "web": 11,
     "job": 10,
     "report": 9,
-    "check": 8, "model": 8, "samples": 8,
+    "check": 8, "model": 8, "samples": 8, "choosing": 8, "recording": 8, "comparing": 8,
     "wax": 7,
     "arms": 6,
     "surveying": 5,
