@@ -85,14 +85,14 @@ ANTERIOR_TILT = Parameter(
     "anterior_tilt_deg",
     "deg",
     "Tilt from the occlusal plane held level; positive lowers the front of the cast.",
-    0.0, -90.0, 90.0,
+    0.0, -60.0, 60.0,
     "published", "a survey starts with the path square to the level occlusal plane",
 )  # fmt: skip
 LATERAL_TILT = Parameter(
     "lateral_tilt_deg",
     "deg",
     "Tilt from the occlusal plane held level; positive lowers the patient's right side.",
-    0.0, -90.0, 90.0,
+    0.0, -60.0, 60.0,
     "published", "a survey starts with the path square to the level occlusal plane",
 )  # fmt: skip
 TILT_WARNING = Parameter(

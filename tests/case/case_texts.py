@@ -87,7 +87,7 @@ ONE_WRONG = [
     ('[cast]\nfile = "a"\nland_mm = nan', 4, "land_mm = nan cannot be used; a finite number"),
     (f'[cast]\nfile = "a"\nland_mm = {"9" * 400}', 4, "a number of very many digits"),
     ('[cast]\nfile = "a"\n[path]\nanterior_tilt_deg = 95', 5,
-     "[path] anterior_tilt_deg = 95 is too large; allowed -90 to 90 deg"),
+     "[path] anterior_tilt_deg = 95 is too large; allowed -60 to 60 deg"),
     ('[cast]\nfile = "a"\n[path]\nmax_tilt_deg = 61', 5, "allowed 0 to 60 deg"),
     ('[cast]\nfile = "a"\n[path]\ndirection = [0, 0, 0]', 5, "(0, 0, 0) is not a direction"),
     ('[cast]\nfile = "a"\n[path]\ndirection = [0, 0, 1e-7]', 5, "its length is 1e-07"),

@@ -44,7 +44,7 @@ GOOD = [
     HEAD + "[cast]\nfile = 'a'\n[survey]\ngauges_mm = [5, 0.01, '30 ga', '0.25']",
     HEAD + "[cast]\nfile = 'a'\n[parallel]\nkeep_in = []\nkeep_out = [[[0,0,0],[1,0,0],[0,1,0]]]",
     HEAD + "[cast]\nfile = 'a'\nunit = 'in'\n[path]\n[survey]\n[parallel]",
-    HEAD + "cast = {file = 'a', arch = 'lower'}\npath.lateral_tilt_deg = -90",
+    HEAD + "cast = {file = 'a', arch = 'lower'}\npath.lateral_tilt_deg = -60",
 ]
 # a schema cannot say these; its description owns up to it, and JSON has no infinity at all
 BEYOND_A_SCHEMA = (

@@ -18,7 +18,7 @@ from blockout.errors import InputError
 def test_settings_given_in_python_are_refused_in_the_same_words() -> None:
     with pytest.raises(InputError) as caught:
         settings_from(PathSettings, {"anterior_tilt_deg": 95})
-    assert str(caught.value) == "anterior_tilt_deg = 95 is too large; allowed -90 to 90 deg."
+    assert str(caught.value) == "anterior_tilt_deg = 95 is too large; allowed -60 to 60 deg."
     with pytest.raises(InputError) as caught:
         settings_from(PathSettings, {"tilt": 3, "direction": (0, 0)})
     assert '"tilt" is not a key of these settings' in str(caught.value)
