@@ -60,6 +60,7 @@ def undercut_depth_mm(
     points_mm: Floats,
     *,
     spacing_mm: float,
+    outward: Floats | None = None,
     tolerances: Tolerances = TOLERANCES,
 ) -> Floats:
     """(k,) undercut depth at points of the surface, mm; zero where nothing is above.
@@ -71,13 +72,17 @@ def undercut_depth_mm(
         File coordinates.
     spacing_mm : float
         Typical edge length of the surface; the height map is about as fine.
+    outward : (k, 3), optional
+        Which way the surface looks at each point: where it does so into a cleft with upright walls,
+        hardly any other way leads out.
     """
     points = np.asarray(points_mm) @ overhead.to_path.T
     depth = np.zeros(len(points))
     hidden = np.flatnonzero(overhead.covered(points, margin_mm=tolerances.ray_margin_mm))
     if not len(hidden):
         return depth
-    depth[hidden] = _beside_mm(overhead, points[hidden], tolerances)
+    first = None if outward is None else (np.asarray(outward)[hidden] @ overhead.to_path.T)
+    depth[hidden] = _beside_mm(overhead, points[hidden], first, tolerances)
     hidden = hidden[np.isinf(depth[hidden])]
     if not len(hidden):
         return depth
@@ -87,25 +92,34 @@ def undercut_depth_mm(
     return depth
 
 
-def _beside_mm(overhead: Overhead, points: Floats, tolerances: Tolerances) -> Floats:
+def _beside_mm(
+    overhead: Overhead, points: Floats, outward: Floats | None, tolerances: Tolerances
+) -> Floats:
     """(k,) distance to where nothing is above, where that is within two steps of depth; else
     infinite.
 
     At the foot of a wall along the path rounding decides whether the wall is above; the way out is
     a gap far narrower than the height map can show.
     """
+    far_mm = 2.0 * tolerances.depth_step_mm
+    ways = [(np.full(len(points), k * (2.0 * np.pi / _BESIDE)), far_mm) for k in range(_BESIDE)]
+    if outward is not None:
+        # a cleft may be no wider than this
+        ways.insert(0, (np.arctan2(outward[:, 1], outward[:, 0]), 0.1 * far_mm))
     way_out = np.full(len(points), np.nan)
-    reach_mm = 2.0 * tolerances.depth_step_mm
+    reach = np.zeros(len(points))
     asked = np.arange(len(points))
-    for angle in np.arange(_BESIDE) * (2.0 * np.pi / _BESIDE):
-        step = reach_mm * np.array([np.cos(angle), np.sin(angle), 0.0])
+    for turn, reach_mm in ways:
+        angle = turn[asked]
+        step = reach_mm * np.column_stack([np.cos(angle), np.sin(angle), np.zeros(len(angle))])
         free = ~overhead.covered(points[asked] + step, margin_mm=tolerances.ray_margin_mm)
-        way_out[asked[free]] = angle
+        way_out[asked[free]], reach[asked[free]] = angle[free], reach_mm
         asked = asked[~free]
     found = np.flatnonzero(np.isfinite(way_out))
-    reach = np.full(len(found), reach_mm)
     beside = np.full(len(points), np.inf)
-    beside[found] = _wall_distance(overhead, points[found], way_out[found], reach, tolerances)
+    beside[found] = _wall_distance(
+        overhead, points[found], way_out[found], reach[found], tolerances
+    )
     return beside
 
 

@@ -144,7 +144,11 @@ def survey(
     )
     depth_mm = np.zeros(len(cast.mesh.vertices))
     depth_mm[vertex] = undercut_depth_mm(
-        overhead, surface.vertices, spacing_mm=edge_mm, tolerances=tolerances
+        overhead,
+        surface.vertices,
+        spacing_mm=edge_mm,
+        outward=surface.vertex_normals,
+        tolerances=tolerances,
     )
 
     progress("finding ceilings")

@@ -63,10 +63,12 @@ def arbitrary_blockout(
     if not (parallel.keep_in or parallel.keep_out) or under.is_empty:
         return empty, space
     floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - survey.cast.floor_mm
+    # what is under ceilings in the zones of parallel blockout has been taken already: asking for
+    # it again leaves no film of air where the two meet
     body = under
     if settings.draft_deg > tolerances.upright_deg:
         near_mm = None if parallel.keep_in else keep_out.bounds_mm[:, :2]
-        body = body + tapered_skirt(
+        skirt = tapered_skirt(
             space,
             survey.ceilings,
             settings.draft_deg,
@@ -74,7 +76,7 @@ def arbitrary_blockout(
             near_mm=near_mm,
             sides=_SIDES,
         )
-    body = body - (keep_in - keep_out) if parallel.keep_in else body ^ keep_out
+        body = body + (skirt - (keep_in - keep_out) if parallel.keep_in else skirt ^ keep_out)
     if keep_free:
         body = body - Solid.union(keep_free)
     mesh, left = space.take(body, tolerances=tolerances)

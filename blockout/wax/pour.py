@@ -20,7 +20,6 @@ from blockout.case.prescription import Prescription
 from blockout.case.settings import ParallelSettings
 from blockout.errors import InputError
 from blockout.kernel.solids import Solid
-from blockout.mesh import Mesh
 from blockout.progress import Progress, silent
 from blockout.surveying.ceilings import find_ceilings
 from blockout.surveying.survey import Survey
@@ -107,10 +106,8 @@ def pour(
         if ledge.solid.is_empty:
             continue
         progress("shaping ledges")
-        others = windows[:k] + windows[k + 1 :]
-        wax, space = _poured(
-            space, ledge.solid, names.own(f"ledge {ledge.name}"), "ledge", ledge.notes, others
-        )
+        body = _kept_free(space.stand(ledge.solid), windows[:k] + windows[k + 1 :])
+        wax, space = _poured(space, body, names.own(f"ledge {ledge.name}"), "ledge", ledge.notes)
         waxes.append(wax)
     progress("filling what is left")
     arbitrary, space = arbitrary_blockout(
@@ -128,12 +125,13 @@ def pour(
     for relief in prescription.relief:
         progress("laying relief")
         sheet = relief_bulk(survey.cast, relief, tolerances=tolerances)
-        wax, space = _poured(
-            space, sheet.solid, names.own(sheet.name), "relief", sheet.notes, windows
-        )
+        body = _kept_free(space.stand(sheet.solid), windows)
+        name = names.own(sheet.name)
+        wax, space = _poured(space, body, name, "relief", sheet.notes)
         waxes.append(wax)
-        fill, space = _under_sheet(space, wax, prescription.parallel, windows, tolerances)
-        if fill is not None:
+        below = _kept_free(_below(body, space, prescription.parallel, tolerances), windows)
+        fill, space = _poured(space, below, f"under-{name}", "parallel", ())
+        if fill.mesh is not None:
             names.own(fill.name)
             waxes.append(fill)
     return Poured(
@@ -162,47 +160,33 @@ def _arms(
     return arms, tuple(ledge_bulk(survey, arm, prescription.ledge) for arm in arms)
 
 
+def _kept_free(body: Solid, windows: Sequence[Solid]) -> Solid:
+    return body - Solid.union(windows) if windows and not body.is_empty else body
+
+
 def _poured(
-    space: Space,
-    body: Solid,
-    name: str,
-    kind: Kind,
-    notes: Sequence[str],
-    keep_free: Sequence[Solid],
+    space: Space, body: Solid, name: str, kind: Kind, notes: Sequence[str]
 ) -> tuple[Wax, Space]:
-    standing = space.stand(body)
-    if keep_free:
-        standing = standing - Solid.union(keep_free)
-    mesh, left = space.take(standing)
+    mesh, left = space.take(body)
     if not mesh.triangle_count:
         return Wax(name, kind, None, 0.0, (*notes, "nothing to fill")), left
     return Wax(name, kind, mesh, mesh.volume_mm3, tuple(notes)), left
 
 
-def _under_sheet(
-    space: Space,
-    sheet: Wax,
-    parallel: ParallelSettings,
-    keep_free: Sequence[Solid],
-    tolerances: Tolerances,
-) -> tuple[Wax | None, Space]:
-    """Parallel blockout under a relief's own edges, which overhang where they stand square to
-    tissue that falls away; None where they do not.
+def _below(sheet: Solid, space: Space, parallel: ParallelSettings, tolerances: Tolerances) -> Solid:
+    """What is under a relief's own edges, which overhang where they stand square to tissue that
+    falls away.
+
+    The whole body counts, which reaches into the cast, not the wax cut from it: nothing then lies
+    on the cast's own surface, and no film of air stays between.
     """
-    if sheet.mesh is None:
-        return None, space
-    matrix = space.to_upright
-    upright = Mesh(sheet.mesh.vertices @ matrix[:3, :3].T + matrix[:3, 3], sheet.mesh.faces)
+    if sheet.is_empty:
+        return sheet
+    upright = sheet.mesh()
     everywhere = np.ones(upright.triangle_count, dtype=bool)
     ceilings = find_ceilings(upright, everywhere, _UP, tolerances=tolerances)
     floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - space.cast.floor_mm
-    body = pulled_down(upright, ceilings, floor_mm=floor_mm, tolerances=tolerances)
-    if keep_free:
-        body = body - Solid.union(keep_free)
-    mesh, left = space.take(body, tolerances=tolerances)
-    if not mesh.triangle_count:
-        return None, left
-    return Wax(f"under-{sheet.name}", "parallel", mesh, mesh.volume_mm3), left
+    return pulled_down(upright, ceilings, floor_mm=floor_mm, tolerances=tolerances)
 
 
 class _Names:

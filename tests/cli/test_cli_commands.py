@@ -12,17 +12,26 @@ import subprocess
 import sys
 import time
 import tomllib
+from dataclasses import replace
 
 import lib3mf
 import numpy as np
 import pytest
 from command_line import FIXED, SCAN, SPHERE, document, told
+from invariants import scanned_again
+from scipy.spatial import cKDTree
 
 import blockout
+from blockout.case.settings import PathSettings
+from blockout.cast.record import read_cast
+from blockout.cast.scan import read_scan
 from blockout.kernel.files import read_mesh_file, write_stl
 from blockout.mesh import Mesh, solidity
 from blockout.report.facts import missing_keys
+from blockout.surveying.survey import survey
 
+WINDOW_MM = 1.6
+"""From an arm's middle line to beyond its window."""
 PICTURES = ("occlusal", "front", "back", "left", "right")
 
 
@@ -161,6 +170,7 @@ def test_the_demo_keeps_the_whole_output_contract(full_pictures, tmp_path):
         "parallel", "ledge", "arbitrary", "relief",
     }  # fmt: skip
     _assert_prescription(summary)
+    _assert_only_windows_stay_open(out / "build", summary)
     build = ["cast.ply", "model.3mf", "model.stl", "summary.json"]
     build += [f"wax/{name}.stl" for name in parts]
     survey = ["depth.ply", "lines.json", "survey.json"]
@@ -222,6 +232,30 @@ def _assert_prescription(summary):
     ledges = [part["name"] for part in summary["parts"] if part["kind"] == "ledge"]
     assert sorted(ledges) == sorted("ledge-" + name.replace(" ", "-") for name in arms)
     assert summary["warnings"] == []
+
+
+def _assert_only_windows_stay_open(folder, summary):
+    """The model surveyed again along the same path: undercut is left in the arms' windows alone,
+    and there it is the asked one.
+    """
+    cast, model = read_cast(folder / "cast.ply"), read_scan(folder / "model.stl", unit="mm").mesh
+    kept = scanned_again(model, cast)
+    tilt_deg = (summary["path"]["anterior_tilt_deg"], summary["path"]["lateral_tilt_deg"])
+    path = PathSettings(anterior_tilt_deg=tilt_deg[0], lateral_tilt_deg=tilt_deg[1])
+    depth_mm = survey(replace(cast, mesh=model, scanned=kept), path=path).depth_mm
+    # where the surface ends at the base, base may hang over it
+    depth_mm[model.faces[~kept].reshape(-1)] = 0.0
+    away_mm = np.full(len(model.vertices), np.inf)
+    for arm in summary["arms"]:
+        if arm["role"] == "retentive":
+            near_mm = cKDTree(arm["centre_mm"]).query(model.vertices)[0]
+            terminal_mm = depth_mm[near_mm < WINDOW_MM]
+            assert terminal_mm.max() == pytest.approx(arm["terminal_depth_mm"], abs=0.02)
+            away_mm = np.minimum(away_mm, near_mm)
+    left_mm = depth_mm[away_mm > WINDOW_MM]
+    # a few vertices lie in slits that are no wider than rounding
+    assert (left_mm > summary["undercut"]["noise_depth_mm"] + 0.005).sum() <= 3
+    assert left_mm.max() < 0.05
 
 
 def _closed_stl(path):
