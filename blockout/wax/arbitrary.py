@@ -16,10 +16,10 @@ from blockout.tolerances import TOLERANCES, Tolerances
 from blockout.wax.space import Space
 from blockout.wax.taper import tapered_skirt
 from blockout.wax.wax import Wax
-from blockout.wax.zones import zone_column
+from blockout.wax.zones import seen, zone_column
 
 _SIDES = 24
-"""Sides of the pyramids that draft is made of: up to 1 % of draft more than asked."""
+"""Planes of a whole fan around a corner: up to 1 % of draft more than asked."""
 
 
 def arbitrary_blockout(
@@ -67,13 +67,13 @@ def arbitrary_blockout(
     # it again leaves no film of air where the two meet
     body = under
     if settings.draft_deg > tolerances.upright_deg:
-        near_mm = None if parallel.keep_in else keep_out.bounds_mm[:, :2]
+        near = None if parallel.keep_in else [seen(space, one) for one in parallel.keep_out]
         skirt = tapered_skirt(
             space,
             survey.ceilings,
             settings.draft_deg,
             floor_mm=floor_mm,
-            near_mm=near_mm,
+            near=near,
             sides=_SIDES,
         )
         body = body + (skirt - (keep_in - keep_out) if parallel.keep_in else skirt ^ keep_out)

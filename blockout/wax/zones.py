@@ -8,7 +8,7 @@ import numpy as np
 
 from blockout.cast.cast import Cast
 from blockout.errors import InputError
-from blockout.kernel.outlines import is_simple
+from blockout.kernel.outlines import Region, is_simple, ring_area_mm2
 from blockout.kernel.solids import Solid
 from blockout.kernel.surfaces import distance_mm
 from blockout.mesh import Floats
@@ -35,9 +35,7 @@ def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: st
         Fewer than three points, a point off the cast, an outline that crosses itself or encloses
         nothing as seen along the path.
     """
-    points = np.array(outline_mm, dtype=np.float64).reshape(-1, 3)
-    if len(points) > 1 and np.array_equal(points[0], points[-1]):
-        points = points[:-1]
+    points = _once(outline_mm)
     if len(points) < 3:
         raise InputError(
             f"the outline {name} is no outline",
@@ -57,6 +55,18 @@ def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: st
         )
     low_mm, high_mm = space.block_mm[:, 2]
     return Solid.column(flat, low_mm=float(low_mm), high_mm=float(high_mm))
+
+
+def seen(space: Space, outline_mm: Sequence[Sequence[float]]) -> Region:
+    """An outline that :func:`zone_column` takes, as seen along the path; upright."""
+    flat = _once(outline_mm) @ space.to_upright[:2, :3].T
+    return Region(flat if ring_area_mm2(flat) > 0.0 else flat[::-1])
+
+
+def _once(outline_mm: Sequence[Sequence[float]]) -> Floats:
+    points = np.array(outline_mm, dtype=np.float64).reshape(-1, 3)
+    again = len(points) > 1 and np.array_equal(points[0], points[-1])
+    return points[:-1] if again else points
 
 
 def _check_on_cast(cast: Cast, points: Floats, name: str) -> None:
