@@ -193,12 +193,10 @@ def _filled(vertices: Floats, polygon: list[int], normal: Floats) -> Ints:
 
 
 def _in_plane(normal: Floats, points: Floats) -> Floats:
-    """(k, 2) points in a plane square to the normal, seen from its tip."""
-    least = np.eye(3)[np.abs(normal).argmin()]
-    x = np.cross(normal, least)
-    x /= np.linalg.norm(x)
-    flat: Floats = (points - points[0]) @ np.stack([x, np.cross(normal, x)], axis=1)
-    return flat
+    """(k, 2) points of a plane seen along the axis that is most square to it, from its tip."""
+    axis = int(np.abs(normal).argmax())
+    across = [(axis + 1) % 3, (axis + 2) % 3]
+    return points[:, across if normal[axis] > 0.0 else across[::-1]]
 
 
 def _area(flat: Floats) -> float:

@@ -242,13 +242,16 @@ def _turn(a: Floats, b: Floats, c: Floats) -> Floats:
 
 def _with_segments(corners: Floats, triangles: Ints, segments: Ints) -> Ints | None:
     """The triangles with each segment made an edge, by turning the edges that cross it."""
+    size = np.int64(len(corners))
+    ends = np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1).reshape(-1, 2)
+    there = np.unique(np.sort(ends, axis=1) @ np.array([size, 1]))
+    missing = segments[~np.isin(np.sort(segments, axis=1) @ np.array([size, 1]), there)]
+    if not len(missing):
+        return triangles
     third = {
         (a, b): c for p, q, r in triangles.tolist() for a, b, c in ((p, q, r), (q, r, p), (r, p, q))
     }
-    missing = [(a, b) for a, b in segments.tolist() if (a, b) not in third and (b, a) not in third]
-    if not missing:
-        return triangles
-    for a, b in missing:
+    for a, b in missing.tolist():
         if not _recover(corners, third, a, b):
             return None
     seen = {tuple(_rolled(a, b, c)) for (a, b), c in third.items()}

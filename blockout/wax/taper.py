@@ -20,6 +20,7 @@ from blockout.surveying.patches import Ceilings, patch_surface
 from blockout.wax.space import Space
 
 SIDES = 48
+_JOINED = 4
 
 
 def taper_error_mm(drop_mm: float, taper_deg: float) -> float:
@@ -77,7 +78,25 @@ def tapered_skirt(
         pieces.append(
             Solid.hull(np.concatenate([hung.under(upper, start), hung.under(lower, corner)]))
         )
-    return Solid.union(pieces)
+    return _joined(pieces, following)
+
+
+def _joined(pieces: list[Solid], following: Ints) -> Solid:
+    """All pieces joined, each with those that follow it first: what overlaps most then shrinks
+    soonest.
+    """
+    order: list[int] = []
+    left = dict.fromkeys(range(len(pieces)))
+    while left:
+        k = next(iter(left))
+        while k >= 0 and k in left:
+            order.append(k)
+            del left[k]
+            k = int(following[k])
+    solids = [pieces[k] for k in order]
+    while len(solids) > 1:
+        solids = [Solid.union(solids[k : k + _JOINED]) for k in range(0, len(solids), _JOINED)]
+    return solids[0]
 
 
 @dataclass(frozen=True, eq=False)
