@@ -1,10 +1,14 @@
-"""Shared by all tests: this folder on the import path, and one profile for random tests."""
+"""Shared by all tests: this folder on the import path, one profile for random tests, and what is
+made once in a run.
+"""
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, Phase, settings
 
 for folder in (Path(__file__).parent, Path(__file__).parent / "judges"):
@@ -23,3 +27,24 @@ settings.register_profile(
 )
 settings.register_profile("shrink", settings.get_profile("plain"), phases=list(Phase))
 settings.load_profile("plain")
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory):
+    """Results that all processes of this run share."""
+    from real_arches import MadeOnce
+
+    folder = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        folder = folder.parent
+    folder = folder / "made_once"
+    folder.mkdir(exist_ok=True)
+    return MadeOnce(folder)
+
+
+@pytest.fixture(scope="session")
+def real_arch(made_once):
+    """The prepared cast of ``lower`` or ``upper``, once in a run."""
+    from real_arches import prepared
+
+    return lambda arch: made_once(f"prepared {arch}", lambda: prepared(arch))

@@ -86,7 +86,7 @@ def undercut_depth_mm(
     hidden = hidden[np.isinf(depth[hidden])]
     if not len(hidden):
         return depth
-    heights = _HeightMap(overhead, spacing_mm)
+    heights = _HeightMap(overhead, spacing_mm, margin_mm=tolerances.ray_margin_mm)
     for chunk in np.array_split(hidden, max(1, len(hidden) // _CHUNK)):
         depth[chunk] = _distance_out(overhead, heights, points[chunk], tolerances)
     return depth
@@ -126,14 +126,15 @@ def _beside_mm(
 class _HeightMap:
     """Heights of the scanned surface on a square grid, with an empty margin."""
 
-    def __init__(self, overhead: Overhead, spacing_mm: float) -> None:
+    def __init__(self, overhead: Overhead, spacing_mm: float, *, margin_mm: float) -> None:
         low, high = overhead.bounds_mm[:, :2]
         extent_mm = float((high - low).max())
         self.step_mm = max(float(np.clip(spacing_mm, 0.05, 0.2)), extent_mm / _MAP_STEPS_LIMIT)
         steps = np.ceil((high - low) / self.step_mm).astype(np.int64) + 5
         grid = np.indices(tuple(steps)).reshape(2, -1).T
         self.cells_mm = low - 2.0 * self.step_mm + grid * self.step_mm
-        self.top_mm = overhead.top_mm(self.cells_mm)
+        # surface no higher than rays keep off their start covers nothing: a point lies on its own
+        self.top_mm = overhead.top_mm(self.cells_mm) - margin_mm
         self.shape = tuple(steps)
         self._low_mm = minimum_filter(self.top_mm.reshape(self.shape), size=3)
         self._corner_mm = self.cells_mm[0]

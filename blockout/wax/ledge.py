@@ -4,8 +4,9 @@ Seen along the path an arm's lower border runs round its tooth. At each of its p
 top is a level shelf, or one that falls outward: from the tooth to the wall of the undercut region
 at that height, and further out by the shelf's width. Its edge is sharp, its outer wall runs down
 along the path, and all below it is filled down to the gingiva, or to the floor where none is met.
-The window is all that lies above that shelf: other wax is cut by it, so the surface that the arm
-touches stays bare, and its terminal as deep as it was laid.
+The window is all that lies above that shelf, and above the tip where that lies ahead of the lower
+border's end: other wax is cut by it, so the surface that the arm touches stays bare, and its
+terminal as deep as it was laid.
 
 The ledge runs out past the arm's tip, where its edge draws back to the wall of the undercut, and
 within the arm's origin, where nothing is to stand in the way of what joins it.
@@ -98,7 +99,7 @@ def ledge_bulk(
     round_ = Round.about(survey, arm)
     border = round_.border(settings, arm)
     ledge, shelf_mm2, edge = _ledge_block(survey, round_, border, settings)
-    window = _window_block(round_, border, settings)
+    window = _window_block(round_, round_.with_tip(border, arm), settings)
     floor_up = round_.turned_up(survey.cast.frame.up)
     origin = survey.cast.frame.matrix[:3, 3] + survey.cast.frame.up * survey.cast.floor_mm
     floor_mm = float((round_.local(origin[None])[0]) @ floor_up)
@@ -137,8 +138,7 @@ def _ledge_block(
     stand = np.minimum(here.radius_mm, outer - 0.01)
     inner_mm = np.minimum(inner_mm, stand - 0.05)
     across = _across(inner_mm, stand, outer)
-    fall = np.tan(np.radians(settings.fall_deg))
-    top = here.height_mm[:, None] - fall * (across - here.radius_mm[:, None])
+    top = here.height_mm[:, None] - _fallen_mm(here, across, settings)
     levels = max(2, int(np.ceil(float((here.height_mm - bottom_mm).max()) / _RISE_MM)))
     share = np.linspace(0.0, 1.0, levels + 1)
     height = bottom_mm[:, None, None] + share * (top - bottom_mm[:, None])[:, :, None]
@@ -156,14 +156,20 @@ def _window_block(round_: Round, border: Border, settings: LedgeSettings) -> Mes
     here, outer = border.where(own), outer[own]
     inner = np.maximum(here.radius_mm - INTO_CAST_MM, 0.3 * here.radius_mm)
     across = _across(inner, here.radius_mm, outer)
-    fall = np.tan(np.radians(settings.fall_deg))
-    low = here.height_mm[:, None] - fall * (across - here.radius_mm[:, None]) - _UNDER_TOP_MM
+    low = here.height_mm[:, None] - _fallen_mm(here, across, settings) - _UNDER_TOP_MM
     flat = np.hypot(round_.surface.vertices[:, 0], round_.surface.vertices[:, 1])
     crown = flat < float(outer.max())
     top_mm = float(round_.surface.vertices[crown, 2].max()) + 1.0
     levels = max(2, int(np.ceil((top_mm - float(low.min())) / _RISE_MM)))
     share = np.linspace(0.0, 1.0, levels + 1)
     return _block(here, across, low[:, :, None] + share * (top_mm - low)[:, :, None])
+
+
+def _fallen_mm(here: Border, across: Floats, settings: LedgeSettings) -> Floats:
+    """(k, n) how far the top lies under the border: it falls outward, and is level within."""
+    out_mm = np.maximum(across - here.radius_mm[:, None], 0.0)
+    fallen_mm: Floats = out_mm * np.tan(np.radians(settings.fall_deg))
+    return fallen_mm
 
 
 def _depths_of_fill(

@@ -149,6 +149,26 @@ class Round:
             self._wall(azimuth, radius, points[:, 2]),
         )
 
+    def with_tip(self, border: Border, arm: Arm) -> Border:
+        """The border with the arm's tip, from its lower end up, where the tip lies ahead of that
+        end: an arm that runs steeply down reaches further about the tooth with its upper border.
+        """
+        ends = self.local(np.stack([arm.lower[-1], arm.upper[-1]]))
+        count = max(2, int(np.ceil(np.linalg.norm(ends[1] - ends[0]) / _FINE_MM)) + 1)
+        tip = ends[0] + np.linspace(0.0, 1.0, count)[1:, None] * (ends[1] - ends[0])
+        own = border.part == 0
+        ahead = np.maximum.accumulate(np.r_[border.azimuth[own][-1], self.azimuth(tip)])
+        tip = tip[self.azimuth(tip) > ahead[:-1] + 1e-6]
+        if not len(tip):
+            return border
+        azimuth, radius = self.azimuth(tip), np.hypot(tip[:, 0], tip[:, 1])
+        added = Border(
+            self.turn, azimuth, radius, tip[:, 2], np.zeros(len(tip), dtype=np.int64),
+            self._wall(azimuth, radius, tip[:, 2]),
+        )  # fmt: skip
+        rest = (border.part == 1) & (border.azimuth > azimuth[-1] + 1e-6)
+        return border.where(border.part <= 0).followed_by(added).followed_by(border.where(rest))
+
     def _level_on(self, start: Floats, sign: float, length_mm: float) -> Floats:
         """Points of the surface at the start's height, walked on from it for ``length_mm`` with
         growing (sign 1) or falling azimuth.
@@ -241,6 +261,16 @@ class Border:
             self.turn, self.azimuth[keep], self.radius_mm[keep], self.height_mm[keep],
             self.part[keep], self.wall_mm[keep],
         )  # fmt: skip
+
+    def followed_by(self, other: Border) -> Border:
+        return Border(
+            self.turn,
+            np.r_[self.azimuth, other.azimuth],
+            np.r_[self.radius_mm, other.radius_mm],
+            np.r_[self.height_mm, other.height_mm],
+            np.r_[self.part, other.part],
+            np.r_[self.wall_mm, other.wall_mm],
+        )
 
     def points(self) -> Floats:
         return placed(self.turn, self.azimuth, self.radius_mm, self.height_mm)

@@ -50,6 +50,7 @@ def parallel_blockout(
     *,
     settings: ParallelSettings | None = None,
     keep_free: Sequence[Solid] = (),
+    carved: Sequence[Solid] = (),
     progress: Progress = silent,
     tolerances: Tolerances = TOLERANCES,
 ) -> ParallelBlockout:
@@ -67,6 +68,9 @@ def parallel_blockout(
     settings : ParallelSettings
     keep_free : sequence of Solid
         Where there is to be no wax, upright: the windows of arms.
+    carved : sequence of Solid
+        Beads taken out of the cast since it was surveyed, upright: wax goes into what of them is
+        roofed, but they are no part of the undercut that was surveyed.
 
     Raises
     ------
@@ -117,6 +121,7 @@ def parallel_blockout(
     mesh, left = space.take(body, tolerances=tolerances)
     if undercut_mm3 is None:
         undercut_mm3 = space.free_mm3 - left.free_mm3
+    undercut_mm3 -= sum(space.shared_mm3(under ^ groove) for groove in carved)
     if settings.floor_mm is None:
         _check_against_columns(survey, undercut_mm3)
     if survey.left_alone.patch_count:

@@ -97,6 +97,7 @@ def pour(
         space,
         settings=prescription.parallel,
         keep_free=windows,
+        carved=[space.stand(Solid.from_mesh(groove.mesh)) for groove in grooves if groove.mesh],
         progress=progress,
         tolerances=tolerances,
     )

@@ -36,6 +36,8 @@ _BLOCK_FACES = np.array(
     ]
 )  # fmt: skip
 
+_LAST_PLACES = 16.0
+
 
 @dataclass(frozen=True, eq=False)
 class Space:
@@ -186,7 +188,10 @@ def _proved(free: Solid, body: Solid, block: Solid, tolerances: Tolerances) -> t
     Where a cut meets needles the kernel may bend them straight and lose more than a needle; then
     other ways to the same two solids are tried.
     """
+    # the volumes compared are those of the whole block: what a small body may lose lies under the
+    # last places of their sums
     allowed_mm3 = tolerances.kernel_relative * (body.volume_mm3 + 1.0)
+    allowed_mm3 += _LAST_PLACES * float(np.spacing(free.volume_mm3))
     ways: list[Callable[[], tuple[Solid, Solid]]] = [
         lambda: _parted(free, block - body),
         lambda: (body ^ free, free - body),

@@ -5,36 +5,27 @@ The tooth shapes are those of an open data set; where the folder is absent these
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import igl
 import numpy as np
-import plyfile
 import pytest
 from invariants import assert_apart, assert_solid, assert_within, distance_to_mm
+from real_arches import margin_of, needs_casts
 
 from blockout.case.relief_settings import BeadSettings, ReliefSettings
-from blockout.case.settings import PrepareSettings
-from blockout.cast.prepare import prepare
-from blockout.cast.scan import read_scan
 from blockout.errors import InputError
 from blockout.kernel.rays import RayScene
 from blockout.kernel.solids import Solid
 from blockout.wax.bead import bead_bulk
 from blockout.wax.relief import relief_bulk
 
-CASTS = Path(__file__).parents[2] / "../shared/casts"
 PROMISED_MM = 0.010
 
-pytestmark = pytest.mark.skipif(
-    not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
-)
+pytestmark = needs_casts
 
 
 @pytest.fixture(scope="module")
-def cast():
-    scan = read_scan(CASTS / "upper_partial_open.ply")
-    return prepare(scan, settings=PrepareSettings(arch="upper")).cast
+def cast(real_arch):
+    return real_arch("upper").cast
 
 
 @pytest.fixture(scope="module")
@@ -48,19 +39,6 @@ def on_cast(cast, plan):
     start = np.column_stack([np.array(plan), np.zeros(len(plan))]) - 40.0 * down
     reach = RayScene(cast.mesh).first_hit(start, down).distance_mm
     return (start + reach[:, None] * down).tolist()
-
-
-def margin_of(tooth, angles_deg):
-    """Points on the margin of a tooth, from the labels of the open data set."""
-    labels = np.load(CASTS / "upper_partial_open_labels.npz")["tooth"]
-    file = plyfile.PlyData.read(str(CASTS / "upper_partial_open.ply"))
-    points = np.column_stack([file["vertex"][axis] for axis in "xyz"]).astype(np.float64)
-    faces = np.stack(file["face"]["vertex_indices"])
-    of_face = labels[faces]
-    rim = points[np.unique(faces[(of_face == tooth).any(axis=1) & (of_face == 0).any(axis=1)])]
-    middle = points[labels == tooth].mean(axis=0)
-    angle = np.degrees(np.arctan2(rim[:, 1] - middle[1], rim[:, 0] - middle[0])) % 360.0
-    return [tuple(rim[np.abs(angle - a).argmin()]) for a in angles_deg]
 
 
 def outer_points(sheet, *, count=20_000):
@@ -78,7 +56,7 @@ def test_relief_is_as_thick_as_asked_and_lies_close(cast, stone, over):
     crest = [(23.7, -4.9), (24.7, -10.4), (25.0, -14.0), (28.3, -18.9), (31.2, -22.5)]
     lines = {
         "base mesh": {"crest": on_cast(cast, crest), "width_mm": 3.5},
-        "gingival margin": {"margin": margin_of(25, (150, 165, 180, 195, 210, 225))},
+        "gingival margin": {"margin": margin_of("upper", 25, (150, 165, 180, 195, 210, 225))},
     }[over]
     bulk = relief_bulk(cast, ReliefSettings(over=over, edge="butt", **lines))
     assert_solid(bulk.sheet.body)

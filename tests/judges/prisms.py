@@ -6,23 +6,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from exact_booleans import exact
 
 from blockout.cast.cast import Cast
 from blockout.mesh import Floats, Mesh
 
-booleans = pytest.importorskip(
-    "igl.copyleft.cgal", reason="libigl was built without its exact booleans"
-)
-
-
-def exact(operation: str, first: Mesh, second: Mesh | None = None) -> Mesh:
-    """``union``, ``minus`` or ``intersect`` of two closed meshes, in exact numbers."""
-    none = np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64)
-    other = none if second is None else (np.array(second.vertices), np.array(second.faces))
-    vertices, faces, _ = booleans.mesh_boolean(
-        np.array(first.vertices), np.array(first.faces), *other, operation
-    )
-    return Mesh(vertices, faces)
+if exact is None:
+    pytest.skip("libigl was built without its exact booleans", allow_module_level=True)
 
 
 def fill_by_prisms(cast: Cast, direction: Floats, *, floor_mm: float | None = None) -> Mesh:

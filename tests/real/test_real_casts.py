@@ -14,6 +14,7 @@ import plyfile
 import pytest
 import trimesh
 from invariants import assert_solid, distance_to_mm, scanned_again
+from real_arches import ARCHES, CASTS, file_of, needs_casts
 from scipy.spatial import cKDTree
 from typer.testing import CliRunner
 
@@ -30,16 +31,12 @@ from blockout.model.export import check_stl
 from blockout.surveying.survey import survey
 from blockout.wax.parallel import parallel_blockout
 
-CASTS = Path(__file__).parents[2] / "../shared/casts"
-ARCHES: tuple[Arch, ...] = ("lower", "upper")
 TILTS_DEG = {"lower": ((0.0, 0.0), (5.0, 3.0), (-8.0, 6.0)), "upper": ((5.0, 3.0),)}
 WORKED = [(arch, tilt) for arch in ARCHES for tilt in TILTS_DEG[arch]]
 STEEP = ("lower", (-8.0, 6.0))
 AGAIN = [STEEP, ("upper", (5.0, 3.0))]
 
-pytestmark = pytest.mark.skipif(
-    not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
-)
+pytestmark = needs_casts
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,46 +46,30 @@ class Worked:
     path: PathSettings
 
 
-def _file(arch: Arch) -> Path:
-    return CASTS / f"{arch}_partial_open.ply"
-
-
 @pytest.fixture(scope="session")
-def prepared():
-    """The cast of each arch, made once."""
-    done: dict[Arch, Prepared] = {}
-
-    def of(arch: Arch) -> Prepared:
-        if arch not in done:
-            done[arch] = prepare(read_scan(_file(arch)), settings=PrepareSettings(arch=arch))
-        return done[arch]
-
-    return of
-
-
-@pytest.fixture(scope="session")
-def worked(prepared):
+def worked(real_arch, made_once):
     """Cast, wax and model of an arch at a tilt, as they go into files; made once."""
-    done: dict[tuple[Arch, tuple[float, float]], Worked] = {}
 
     def of(arch: Arch, tilt_deg: tuple[float, float]) -> Worked:
-        if (arch, tilt_deg) not in done:
-            path = PathSettings(anterior_tilt_deg=tilt_deg[0], lateral_tilt_deg=tilt_deg[1])
-            case = Case(cast=CastSettings(file=_file(arch).name, arch=arch), path=path)
-            cast = prepared(arch)
-            done[arch, tilt_deg] = Worked(cast, block_out(cast, case, for_files=True), path)
-        return done[arch, tilt_deg]
+        path = PathSettings(anterior_tilt_deg=tilt_deg[0], lateral_tilt_deg=tilt_deg[1])
+        case = Case(cast=CastSettings(file=file_of(arch).name, arch=arch), path=path)
+
+        def make() -> Worked:
+            cast = real_arch(arch)
+            return Worked(cast, block_out(cast, case, for_files=True), path)
+
+        return made_once(f"blocked out {arch} {tilt_deg[0]:g} {tilt_deg[1]:g}", make)
 
     return of
 
 
 # --- the cast ------------------------------------------------------------------------------------
 @pytest.mark.parametrize("arch", ARCHES)
-def test_scanned_surface_is_kept_to_the_bit(prepared, arch):
-    cast = prepared(arch).cast
+def test_scanned_surface_is_kept_to_the_bit(real_arch, arch):
+    cast = real_arch(arch).cast
     assert_solid(cast.mesh)
     # read here by plyfile alone
-    file = plyfile.PlyData.read(str(_file(arch)))
+    file = plyfile.PlyData.read(str(file_of(arch)))
     points = np.column_stack([file["vertex"][axis] for axis in "xyz"]).astype(np.float64)
     scan = Mesh(points, np.stack(file["face"]["vertex_indices"]))
     # faces are cut only where the border was trimmed, along the rim that scan and base share
@@ -209,9 +190,9 @@ def test_what_was_blocked_out_has_no_undercut_left(worked, arch, tilt_deg):
 
 
 # --- how the scan lies in its file ---------------------------------------------------------------
-def test_a_scan_turned_flipped_and_in_metres_gives_the_same_cast(prepared, tmp_path):
-    cast = prepared("upper").cast
-    scan = read_scan(_file("upper")).mesh
+def test_a_scan_turned_flipped_and_in_metres_gives_the_same_cast(real_arch, tmp_path):
+    cast = real_arch("upper").cast
+    scan = read_scan(file_of("upper")).mesh
     turn = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, -1.0]])
     file = tmp_path / "turned.obj"
     # by trimesh, so that no comment of ours states the unit

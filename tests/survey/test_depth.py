@@ -159,6 +159,14 @@ def test_flat_wall(angle: float) -> None:
         assert_within(depth_mm[1:4], np.array([0.25, 0.5, 0.75]), RAYS_MM + 0.0005)
 
 
+@pytest.mark.parametrize("around", [64, 96])
+def test_the_foot_of_a_ball_that_stands_on_a_level_plate(around: int) -> None:
+    # closed form: R - sqrt(R^2 - h^2), R 5, h 3; the plate lies at just the height of the foot
+    body, scanned = ball_on_plate(around=around)
+    depth_mm = surveyed(cast_of(body, scanned=scanned)).depth_mm
+    assert depth_mm.max() == pytest.approx(1.0, abs=sagitta_mm(5.0, around))
+
+
 # --- what is and is not undercut -----------------------------------------------------------------
 def test_nothing_visible_has_depth_and_the_base_has_none() -> None:
     body, scanned = ball_on_plate(around=48)

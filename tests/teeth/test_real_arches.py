@@ -7,19 +7,16 @@ is absent these tests are left out.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-import plyfile
 import pytest
+from real_arches import ARCHES, MISSING, labelled_points, needs_casts
 from sample_arch import overlap
 from scipy.spatial import cKDTree
 
-from blockout.case.settings import Arch, PrepareSettings
+from blockout.case.settings import Arch
 from blockout.case.tooth_settings import CrownSettings
 from blockout.cast.cast import Cast
-from blockout.cast.prepare import prepare
-from blockout.cast.scan import read_scan
 from blockout.mesh import Floats, Ints
 from blockout.teeth.crowns import Teeth, find_crowns
 from blockout.teeth.ground import ground_of
@@ -28,16 +25,9 @@ from blockout.teeth.margin import outlines_around
 from blockout.teeth.regions import grow_regions
 from blockout.teeth.row import CrownRow, number_along_arch
 
-CASTS = Path(__file__).parents[2] / "../shared/casts"
-MISSING: dict[Arch, tuple[int, ...]] = {
-    "lower": (33, 36, 37, 45),
-    "upper": (12, 13, 15, 26, 27),
-}
 POINTED_AT: dict[Arch, int] = {"lower": 44, "upper": 24}
 
-pytestmark = pytest.mark.skipif(
-    not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
-)
+pytestmark = needs_casts
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,15 +41,15 @@ class Labelled:
     teeth: Teeth
 
 
-@pytest.fixture(scope="module", params=["lower", "upper"])
-def labelled(request) -> Labelled:
+@pytest.fixture(scope="module", params=ARCHES)
+def labelled(request, real_arch, made_once) -> Labelled:
     arch: Arch = request.param
-    file = CASTS / f"{arch}_partial_open.ply"
-    cast = prepare(read_scan(file), settings=PrepareSettings(arch=arch)).cast
-    # read here by plyfile alone; the cast keeps scanned vertices to the bit
-    vertex = plyfile.PlyData.read(str(file))["vertex"]
-    points = np.column_stack([vertex[axis] for axis in "xyz"]).astype(np.float64)
-    labels = np.load(CASTS / f"{arch}_partial_open_labels.npz")["tooth"]
+    return made_once(f"labelled {arch}", lambda: _labelled(arch, real_arch(arch).cast))
+
+
+def _labelled(arch: Arch, cast: Cast) -> Labelled:
+    # the cast keeps scanned vertices to the bit
+    points, labels = labelled_points(arch)
     of_place = {p.tobytes(): int(n) for p, n in zip(points, labels, strict=True)}
     tooth = np.array([of_place.get(p.tobytes(), 0) for p in cast.mesh.vertices])
     assert set(np.unique(tooth)) == set(np.unique(labels))

@@ -17,13 +17,11 @@ from ball_tooth import EQUATOR_MM, RADIUS_MM, ball_tooth
 from bodies import cast_of, sagitta_mm, surveyed
 from invariants import assert_solid, scanned_again
 from made_arm import arm_of, arm_on_parallel
+from real_arches import needs_casts
 
 from blockout.arms.arm import Arm
 from blockout.arms.laying import lay_arm
 from blockout.case.arm_settings import ArmSettings, LedgeSettings
-from blockout.case.settings import PrepareSettings
-from blockout.cast.prepare import prepare
-from blockout.cast.scan import read_scan
 from blockout.errors import InputError
 from blockout.kernel.solids import Solid
 from blockout.mesh import Floats, Mesh
@@ -33,7 +31,6 @@ from blockout.teeth.crowns import find_crowns
 from blockout.wax.ledge import LedgeBulk, ledge_bulk
 from blockout.wax.space import free_space
 
-CASTS = Path(__file__).parents[2] / "../shared/casts"
 AROUND = 192
 SPAN_RAD = float(np.radians(80.0))
 FILM_MM = 0.002
@@ -238,6 +235,41 @@ def test_the_terminal_stays_open_to_just_the_asked_depth(
     assert held.all()
 
 
+def test_a_window_holds_the_whole_tip_of_an_arm_that_runs_steeply_down(
+    tooth: tuple[Survey, Any],
+) -> None:
+    """There the upper border reaches further about the tooth than the lower one ends."""
+    found = tooth[0]
+    share = np.linspace(0.0, 1.0, 60)
+    turn, below_mm = np.radians(40.0) * share, 1.3 * share**4
+    along, down = np.gradient(turn) * RADIUS_MM, np.gradient(below_mm)
+    across = 0.7 / np.hypot(along, down)
+    upper = _on_ball(turn + across * down / RADIUS_MM, below_mm - across * along)
+    lower = _on_ball(turn, below_mm)
+    depth_mm = RADIUS_MM - float(np.hypot(*lower[-1, :2]))
+    arm = arm_of(lower, depth_mm=depth_mm, upper=upper, centre=0.5 * (lower + upper))
+    bulk = ledge_bulk(found, arm)
+    for part in (0.05, 0.5, 0.95):
+        band = lower + part * (upper - lower)
+        out = band - [0.0, 0.0, EQUATOR_MM]
+        over = band + (RADIUS_MM + 0.03 - np.linalg.norm(out, axis=1))[:, None] * (
+            out / np.linalg.norm(out, axis=1)[:, None]
+        )
+        assert inside(bulk.window, over[1:-1]).all()
+    model = modelled(found, [bulk])
+    again = surveyed(
+        cast_of(model, scanned=scanned_again(model, found.cast), floor_mm=found.cast.floor_mm)
+    )
+    at = int(np.linalg.norm(model.vertices - arm.terminal_mm, axis=1).argmin())
+    assert again.depth_mm[at] == pytest.approx(depth_mm, abs=0.01)
+    assert again.max_depth_mm == pytest.approx(depth_mm, abs=0.02)
+
+
+def _on_ball(turn: Floats, below_mm: Floats) -> Floats:
+    radius = np.sqrt(RADIUS_MM**2 - below_mm**2)
+    return np.column_stack([radius * np.sin(turn), radius * np.cos(turn), EQUATOR_MM - below_mm])
+
+
 _STEPS = 0.01 * np.array([[x, y, 0.0] for x in (-1.0, 0.0, 1.0) for y in (-1.0, 0.0, 1.0)])
 
 
@@ -280,12 +312,9 @@ def test_an_arm_that_doubles_back_is_refused(tooth: tuple[Survey, Any]) -> None:
 
 
 # --- a real arch ---------------------------------------------------------------------------------
-@pytest.mark.skipif(
-    not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
-)
-def test_arms_and_ledges_on_a_real_arch() -> None:
-    scan = read_scan(CASTS / "lower_partial_open.ply")
-    cast = prepare(scan, settings=PrepareSettings(arch="lower")).cast
+@needs_casts
+def test_arms_and_ledges_on_a_real_arch(real_arch: Any) -> None:
+    cast = real_arch("lower").cast
     found = survey(cast)
     # a point on each crown, read off the scan
     seeds = {46: (21.29, -6.10, -2.20), 47: (24.51, -17.95, -0.98), 35: (-21.53, 1.65, -2.40)}
