@@ -6,6 +6,7 @@ from pydantic import Field
 
 from blockout.case.arbitrary_settings import ArbitrarySettings
 from blockout.case.arm_settings import ArmSettings, LedgeSettings
+from blockout.case.border_settings import BorderSettings
 from blockout.case.relief_settings import BeadSettings, ReliefSettings
 from blockout.case.settings import ParallelSettings, Settings
 from blockout.case.tooth_settings import TeethSettings
@@ -22,4 +23,5 @@ class Prescription(Settings):
     ledge: LedgeSettings = Field(default_factory=LedgeSettings)
     arbitrary: ArbitrarySettings = Field(default_factory=ArbitrarySettings)
     relief: tuple[ReliefSettings, ...] = Field(default=(), description="Reliefs, one table each.")
+    border: BorderSettings = Field(default_factory=BorderSettings)
     bead: tuple[BeadSettings, ...] = Field(default=(), description="Beads, one table each.")

@@ -46,7 +46,7 @@ def survey_warnings(survey: Survey, *, path: PathSettings) -> tuple[TradeWarning
                 "steep_path",
                 f"The path is tilted {survey.path.tilt_deg:.1f} degrees from the occlusal plane's "
                 f"normal, over {path.warn_tilt_deg:g}: undercut made by tilt alone does not hold a "
-                "framework.",
+                "framework. Lay the cast nearer to level, or look again at what holds.",
             )
         )
     if not survey.cast.arch_stated and abs(survey.path.lateral_tilt_deg) > 1e-9:

@@ -102,6 +102,7 @@ def summary_lines(summary: Mapping[str, Any], out: Path) -> Iterator[str]:
     for part in summary["parts"]:
         yield words.part_line(part)
     yield words.model_line(summary["model"])
+    yield words.mould_line(summary["mould"])
     yield from words.note_lines(summary.get("notes", ()))
     yield from words.warning_lines(summary["warnings"])
     yield from words.time_line(summary["timings_s"])

@@ -104,6 +104,17 @@ def model_line(model: Facts) -> str:
     )
 
 
+def mould_line(mould: Facts) -> str:
+    """What is left of undercut for the duplicating mould, and the wall it asks for."""
+    depth_mm = mould["remaining_undercut_mm"]
+    arm = mould["remaining_undercut_arm"]
+    where = f" in the window of the arm {arm}" if arm else ""
+    return (
+        f"Mould: the deepest undercut left is {depth_mm:.2f} mm{where}; its wall must be at least "
+        f"{mould['least_wall_mm']:.1f} mm, {mould['wall_mm']:g} mm is assumed"
+    )
+
+
 def change_lines(changes: Sequence[Facts]) -> Iterator[str]:
     """What preparing did to the scan, one line for each change, indented."""
     for change in changes:

@@ -56,7 +56,7 @@ ONE_WRONG = [
     ('land_mm = 2\n[cast]\nfile = "a"', 2, "land_mm belongs in [cast]."),
     ('colour = "red"\n[cast]\nfile = "a"', 2,
      'not a key of the top level; at a.toml line 2. Known are schema, name, [cast], [path], '
-     "[survey], [teeth], [parallel], [arm], [ledge], [arbitrary], [relief], [bead]."),
+     "[survey], [choosing], "),
     ('[cast]\nfile = "a"\n[paralel]\ntaper_deg = 2', 4, "The nearest is [parallel]."),
     ('[cast]\nfile = "a"\n[path.deep]\nx = 1', 4, '"deep" is not a key of [path]'),
     ('[cast]\narch = "lower"', 2, "[cast] file is missing"),
