@@ -32,24 +32,24 @@ _HOMES = {
     "PathSettings": ("blockout.case.settings", "PathSettings"),
     "PrepareSettings": ("blockout.case.settings", "PrepareSettings"),
     "SurveySettings": ("blockout.case.settings", "SurveySettings"),
-    "block_out": ("blockout.job", "block_out"),
-    "build": ("blockout.job", "build_case"),
+    "block_out": ("blockout.job.builds", "block_out"),
+    "build": ("blockout.job.builds", "build_case"),
     "build_model": ("blockout.model.build", "build_model"),
     "case_schema": ("blockout.case.schema", "case_schema"),
-    "demo": ("blockout.job", "demo"),
-    "export": ("blockout.job", "export_model"),
+    "demo": ("blockout.job.demonstration", "demo"),
+    "export": ("blockout.job.exports", "export_model"),
     "insertion_path": ("blockout.surveying.path", "insertion_path"),
     "inspect": ("blockout.cast.inspect", "inspect_mesh"),
-    "load_cast": ("blockout.job", "load_cast"),
+    "load_cast": ("blockout.job.casts", "load_cast"),
     "parallel_blockout": ("blockout.wax.parallel", "parallel_blockout"),
     "prepare": ("blockout.cast.prepare", "prepare"),
-    "prepare_file": ("blockout.job", "prepare_file"),
+    "prepare_file": ("blockout.job.casts", "prepare_file"),
     "read_case": ("blockout.case.case", "read_case"),
     "read_cast": ("blockout.cast.record", "read_cast"),
     "read_scan": ("blockout.cast.scan", "read_scan"),
     "solidity": ("blockout.mesh", "solidity"),
     "survey": ("blockout.surveying.survey", "survey"),
-    "survey_file": ("blockout.job", "survey_file"),
+    "survey_file": ("blockout.job.surveys", "survey_file"),
     "write_case": ("blockout.case.edit", "write_case"),
     "write_cast": ("blockout.cast.record", "write_cast"),
 }
@@ -75,13 +75,13 @@ if TYPE_CHECKING:
     from blockout.errors import BlockoutError as BlockoutError
     from blockout.errors import CheckError as CheckError
     from blockout.errors import InputError as InputError
-    from blockout.job import block_out as block_out
-    from blockout.job import build_case as build
-    from blockout.job import demo as demo
-    from blockout.job import export_model as export
-    from blockout.job import load_cast as load_cast
-    from blockout.job import prepare_file as prepare_file
-    from blockout.job import survey_file as survey_file
+    from blockout.job.builds import block_out as block_out
+    from blockout.job.builds import build_case as build
+    from blockout.job.casts import load_cast as load_cast
+    from blockout.job.casts import prepare_file as prepare_file
+    from blockout.job.demonstration import demo as demo
+    from blockout.job.exports import export_model as export
+    from blockout.job.surveys import survey_file as survey_file
     from blockout.mesh import Mesh as Mesh
     from blockout.mesh import solidity as solidity
     from blockout.model.build import build_model as build_model

@@ -51,8 +51,10 @@ from typing import Any, Final, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
+from blockout.case.choosing_settings import ChoosingSettings
 from blockout.case.prescription import Prescription
 from blockout.case.problems import Problem, case_error, nearest, problems_of, shown_value
+from blockout.case.recording_settings import RecordingSettings, SurenessSettings
 from blockout.case.settings import (
     PathSettings,
     PrepareSettings,
@@ -98,6 +100,9 @@ class CaseHead(Settings):
     cast: CastSettings
     path: PathSettings = Field(default_factory=PathSettings)
     survey: SurveySettings = Field(default_factory=SurveySettings)
+    choosing: ChoosingSettings = Field(default_factory=ChoosingSettings)
+    recording: RecordingSettings = Field(default_factory=RecordingSettings)
+    sureness: SurenessSettings = Field(default_factory=SurenessSettings)
 
 
 class Case(Prescription, CaseHead):

@@ -24,6 +24,7 @@ _VALUE_SHOWN: Final = 40
 _ELEMENTS: Final = {
     "keep_in": ("outline", "point", "coordinate"),
     "keep_out": ("outline", "point", "coordinate"),
+    "keep_off": ("outline", "point", "coordinate"),
     "gauges_mm": ("gauge",),
     "direction": ("coordinate",),
 }

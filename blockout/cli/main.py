@@ -13,13 +13,17 @@ import typer
 
 from blockout import __version__
 from blockout.cli.build import build
+from blockout.cli.choose_path import choose_path
 from blockout.cli.demo import demo
 from blockout.cli.export import export
 from blockout.cli.inspect import inspect
 from blockout.cli.prepare import prepare
+from blockout.cli.reposition import reposition
 from blockout.cli.schema import schema
+from blockout.cli.sureness import sureness
 from blockout.cli.survey import survey
 from blockout.cli.terminal import INTERRUPTED
+from blockout.cli.tripod import tripod
 
 app = typer.Typer(
     name="blockout",
@@ -30,7 +34,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for _command in (demo, inspect, prepare, survey, build, export, schema):
+for _command in (
+    demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
+    schema,
+):  # fmt: skip
     app.command()(_command)
 
 

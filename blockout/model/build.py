@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from blockout.errors import CheckError
 from blockout.mesh import Mesh, Solidity, solidity
 from blockout.tolerances import TOLERANCES, Tolerances
 from blockout.wax.space import Space
 from blockout.wax.wax import Wax
+
+
+class Removed(Protocol):
+    """What was carved out of a cast."""
+
+    @property
+    def volume_mm3(self) -> float: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,7 +33,7 @@ def build_model(
     left: Space,
     waxes: Sequence[Wax],
     *,
-    grooves: Sequence[Wax] = (),
+    grooves: Sequence[Removed] = (),
     tolerances: Tolerances = TOLERANCES,
 ) -> Model:
     """Join a cast and the wax around it: what is left of the space is their mould.
@@ -37,8 +45,8 @@ def build_model(
     waxes : sequence of Wax
         Parts that were taken from the space. None lies in the cast or in another, so the model's
         volume is the cast's and theirs together.
-    grooves : sequence of Wax
-        Beads carved out of the cast; their volume is taken off it.
+    grooves : sequence
+        Beads and marks carved out of the cast; their volume is taken off it.
 
     Raises
     ------
@@ -46,7 +54,7 @@ def build_model(
         The model is not a closed solid, or its volume is not what cast and wax add up to.
     """
     cast = left.cast
-    if not any(part.triangle_count for part in (*waxes, *grooves)):
+    if not any(part.volume_mm3 > 0.0 for part in (*waxes, *grooves)):
         return Model(cast.mesh, cast.mesh.volume_mm3, cast.solidity)
     mesh = left.mould_filled(tolerances=tolerances)
     state = solidity(mesh)

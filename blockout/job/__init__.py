@@ -1,0 +1,51 @@
+"""The order of the work: the only room that knows it. Each verb here is a command too.
+
+``casts``, ``surveys``, ``builds`` and ``exports`` follow one another; ``demonstration`` runs them
+all; ``choices`` looks for the path, ``records`` puts a path on the cast and tells how sure it is.
+"""
+
+from blockout.job.builds import BUILD_FILES, Built, block_out, build_case
+from blockout.job.casts import (
+    Inspected,
+    PreparedFile,
+    cast_of_case,
+    inspect_file,
+    load_cast,
+    prepare_file,
+)
+from blockout.job.choices import CHOICE_FILES, CHOICES, Chosen, choose_path_of
+from blockout.job.demonstration import demo
+from blockout.job.desk import SUMMARY, Stopwatch, summary_of
+from blockout.job.exports import Exported, export_model
+from blockout.job.records import record_on_cast, reposition_cast, sureness_of
+from blockout.job.surveys import SURVEY, SURVEY_FILES, SurveyedFile, survey_file
+
+__all__ = [
+    "BUILD_FILES",
+    "CHOICES",
+    "CHOICE_FILES",
+    "SUMMARY",
+    "SURVEY",
+    "SURVEY_FILES",
+    "Built",
+    "Chosen",
+    "Exported",
+    "Inspected",
+    "PreparedFile",
+    "Stopwatch",
+    "SurveyedFile",
+    "block_out",
+    "build_case",
+    "cast_of_case",
+    "choose_path_of",
+    "demo",
+    "export_model",
+    "inspect_file",
+    "load_cast",
+    "prepare_file",
+    "record_on_cast",
+    "reposition_cast",
+    "summary_of",
+    "sureness_of",
+    "survey_file",
+]
