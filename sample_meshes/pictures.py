@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 import blockout
+from blockout.job import choose_path_of, record_on_cast
 
 HERE = Path(__file__).parent / "pictures"
 TAKEN = {
@@ -15,6 +16,8 @@ TAKEN = {
     "model_right.png": "lower/build/pictures/right.png",
     "prescription_lower.png": "lower/build/pictures/occlusal.png",
     "prescription_upper.png": "upper/build/pictures/occlusal.png",
+    "tilts_total.png": "choices/total.png",
+    "tripod.png": "tripod/tripod.png",
 }
 
 
@@ -24,6 +27,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         blockout.demo(Path(folder) / "lower", arch="lower")
         blockout.demo(Path(folder) / "upper", arch="upper")
+        case = blockout.read_case(Path(folder) / "lower/case.toml")
+        cast = case.cast.model_copy(update={"file": str(Path(folder) / "lower/scan.stl")})
+        case = case.model_copy(update={"cast": cast})
+        choose_path_of(case, out=Path(folder) / "choices")
+        record_on_cast(case, out=Path(folder) / "tripod")
         for name, source in TAKEN.items():
             shutil.copyfile(Path(folder) / source, HERE / name)
 

@@ -52,6 +52,7 @@ from typing import Any, Final, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from blockout.case.choosing_settings import ChoosingSettings
+from blockout.case.comparing_settings import CompareSettings
 from blockout.case.prescription import Prescription
 from blockout.case.problems import Problem, case_error, nearest, problems_of, shown_value
 from blockout.case.recording_settings import RecordingSettings, SurenessSettings
@@ -103,6 +104,9 @@ class CaseHead(Settings):
     choosing: ChoosingSettings = Field(default_factory=ChoosingSettings)
     recording: RecordingSettings = Field(default_factory=RecordingSettings)
     sureness: SurenessSettings = Field(default_factory=SurenessSettings)
+    compare: CompareSettings = Field(
+        default_factory=CompareSettings, description="Tolerances of the comparison with scans."
+    )
 
 
 class Case(Prescription, CaseHead):

@@ -14,6 +14,7 @@ import typer
 from blockout import __version__
 from blockout.cli.build import build
 from blockout.cli.choose_path import choose_path
+from blockout.cli.compare import compare
 from blockout.cli.demo import demo
 from blockout.cli.export import export
 from blockout.cli.inspect import inspect
@@ -36,7 +37,7 @@ app = typer.Typer(
 )
 for _command in (
     demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
-    schema,
+    compare, schema,
 ):  # fmt: skip
     app.command()(_command)
 

@@ -1,7 +1,8 @@
 """The order of the work: the only room that knows it. Each verb here is a command too.
 
 ``casts``, ``surveys``, ``builds`` and ``exports`` follow one another; ``demonstration`` runs them
-all; ``choices`` looks for the path, ``records`` puts a path on the cast and tells how sure it is.
+all; ``choices`` looks for the path, ``records`` puts it on the cast and tells
+how sure it is; ``comparisons`` holds scans against the plan.
 """
 
 from blockout.job.builds import BUILD_FILES, Built, block_out, build_case
@@ -14,6 +15,7 @@ from blockout.job.casts import (
     prepare_file,
 )
 from blockout.job.choices import CHOICE_FILES, CHOICES, Chosen, choose_path_of
+from blockout.job.comparisons import Asked, compare_files
 from blockout.job.demonstration import demo
 from blockout.job.desk import SUMMARY, Stopwatch, summary_of
 from blockout.job.exports import Exported, export_model
@@ -27,6 +29,7 @@ __all__ = [
     "SUMMARY",
     "SURVEY",
     "SURVEY_FILES",
+    "Asked",
     "Built",
     "Chosen",
     "Exported",
@@ -38,6 +41,7 @@ __all__ = [
     "build_case",
     "cast_of_case",
     "choose_path_of",
+    "compare_files",
     "demo",
     "export_model",
     "inspect_file",
