@@ -2,7 +2,8 @@
 for a tooth, with other bodies about it.
 
 A body that a kind of wax cannot be laid on is refused with a place. That is an answer, but not to
-most: each law says how many bodies it was tried on in earnest, and half of them is the least.
+most: each law says how many bodies it was tried on in earnest; half of them is the least, and a
+third where all kinds are laid on one.
 """
 
 from __future__ import annotations
@@ -146,9 +147,9 @@ class Tally:
         self.reasons.append(str(error))
         return bool(error.places_mm)
 
-    def assert_most_ran(self) -> None:
+    def assert_most_ran(self, *, of: float = 0.5) -> None:
         assert self.tried >= 5
-        assert 2 * self.refused <= self.tried, self.reasons
+        assert self.tried - self.refused >= of * self.tried, self.reasons
 
 
 def taken(found: Survey, solid: Solid) -> Mesh:
@@ -500,4 +501,5 @@ def test_a_whole_pour() -> None:
                 assert other.volume_mm3 == pytest.approx(one.volume_mm3, rel=split, abs=1e-6)
 
     law()
-    tally.assert_most_ran()
+    # a body must take an arm, a relief and a bead at once
+    tally.assert_most_ran(of=1.0 / 3.0)
