@@ -63,6 +63,7 @@ from blockout.case.settings import (
     SurveySettings,
 )
 from blockout.case.toml_lines import TomlLines, toml_lines
+from blockout.case.trying_settings import TryInSettings
 from blockout.errors import CaseError
 from blockout.units import LengthUnit
 
@@ -106,6 +107,9 @@ class CaseHead(Settings):
     sureness: SurenessSettings = Field(default_factory=SurenessSettings)
     compare: CompareSettings = Field(
         default_factory=CompareSettings, description="Tolerances of the comparison with scans."
+    )
+    try_in: TryInSettings = Field(
+        default_factory=TryInSettings, description="How a framework is tried in."
     )
 
 

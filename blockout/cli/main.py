@@ -25,6 +25,7 @@ from blockout.cli.sureness import sureness
 from blockout.cli.survey import survey
 from blockout.cli.terminal import INTERRUPTED
 from blockout.cli.tripod import tripod
+from blockout.cli.try_in import try_in
 
 app = typer.Typer(
     name="blockout",
@@ -37,7 +38,7 @@ app = typer.Typer(
 )
 for _command in (
     demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
-    compare, schema,
+    compare, try_in, schema,
 ):  # fmt: skip
     app.command()(_command)
 

@@ -54,6 +54,10 @@ OPTION_OF: Final[dict[str, str]] = {
     "samples": "--samples",
     "seed": "--seed",
     "clearance_deg": "--clearance",
+    "allowance_mm": "--allowance",
+    "tilt_within_deg": "--tilt-within",
+    "turn_deg": "--turn",
+    "gap_within_mm": "--gap-within",
 }
 """Which option gives which key of the settings."""
 

@@ -2,7 +2,8 @@
 
 ``casts``, ``surveys``, ``builds`` and ``exports`` follow one another; ``demonstration`` runs them
 all; ``choices`` looks for the path, ``records`` puts it on the cast and tells
-how sure it is; ``comparisons`` holds scans against the plan.
+how sure it is; ``comparisons`` holds scans against the plan, ``trials`` a framework
+against the cast.
 """
 
 from blockout.job.builds import BUILD_FILES, Built, block_out, build_case
@@ -21,6 +22,7 @@ from blockout.job.desk import SUMMARY, Stopwatch, summary_of
 from blockout.job.exports import Exported, export_model
 from blockout.job.records import record_on_cast, reposition_cast, sureness_of
 from blockout.job.surveys import SURVEY, SURVEY_FILES, SurveyedFile, survey_file
+from blockout.job.trials import try_framework
 
 __all__ = [
     "BUILD_FILES",
@@ -52,4 +54,5 @@ __all__ = [
     "summary_of",
     "sureness_of",
     "survey_file",
+    "try_framework",
 ]
