@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -13,9 +14,6 @@ from blockout.cli.asked import given, path_asked, path_settings, settings_asked,
 from blockout.cli.options import ArchName, AsJson, Debug, Direction, Quiet, Tilt, Unit
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError
-
-if TYPE_CHECKING:
-    from blockout.job.comparisons import Asked
 
 _PLACES_SHOWN: Final = 8
 _CHECKS_SHOWN: Final = 12
@@ -123,7 +121,10 @@ def compare(
             )
         with here.progress() as tell:
             facts = job.compare_files(
-                asked,
+                asked.scans,
+                folder=asked.folder,
+                expected=asked.expected,
+                cast=asked.cast,
                 tolerances=None if case is None else read_case(case).compare,
                 path=path,
                 prepare=settings_asked(PrepareSettings, given(arch=arch)),
@@ -139,6 +140,16 @@ def compare(
 
 
 # --- what is asked -------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Asked:
+    """A build's folder, or a planned file and its cast; and the scans."""
+
+    scans: tuple[Path, ...]
+    folder: Path | None = None
+    expected: Path | None = None
+    cast: Path | None = None
+
+
 def _asked(
     files: Sequence[Path], *, expected: Path | None, actual: Sequence[Path], cast: Path | None
 ) -> Asked:
@@ -149,8 +160,6 @@ def _asked(
     InputError
         Neither is whole, or they are mixed.
     """
-    from blockout.job import Asked
-
     if expected is None and cast is None and not actual:
         if not files:
             raise InputError(

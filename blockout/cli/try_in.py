@@ -102,7 +102,9 @@ def try_in(
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
-    """Try a rigid framework in along the path: what stops it, and how far it may be turned.
+    """Try a rigid framework in along the path.
+
+    Told are what stops it, and how far it may be turned.
 
     It goes to place when no metal lies deeper than the allowance in the blocked-out cast, but for
     the terminals of the case's retentive arms. --unit is that of both files. The exit code is 1

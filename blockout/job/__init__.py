@@ -16,7 +16,7 @@ from blockout.job.casts import (
     prepare_file,
 )
 from blockout.job.choices import CHOICE_FILES, CHOICES, Chosen, choose_path_of
-from blockout.job.comparisons import Asked, compare_files
+from blockout.job.comparisons import compare_files
 from blockout.job.demonstration import demo
 from blockout.job.desk import SUMMARY, Stopwatch, summary_of
 from blockout.job.exports import Exported, export_model
@@ -31,7 +31,6 @@ __all__ = [
     "SUMMARY",
     "SURVEY",
     "SURVEY_FILES",
-    "Asked",
     "Built",
     "Chosen",
     "Exported",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from blockout.comparing.built import plan_of_folder, read_summary, settings_in
 from blockout.comparing.compare import Comparison, compare, given_scan
 from blockout.comparing.plan import Plan, plan_from_model
 from blockout.comparing.regions import regions_of_arch
+from blockout.errors import InputError
 from blockout.job.casts import inspect_file, load_cast
 from blockout.job.desk import Stopwatch, write_json
 from blockout.progress import Progress, silent
@@ -27,19 +28,12 @@ from blockout.units import LengthUnit
 from blockout.writing import replacing_folder
 
 
-@dataclass(frozen=True)
-class Asked:
-    """A build's folder, or a planned file and its cast; and the scans."""
-
-    scans: tuple[Path, ...]
-    folder: Path | None = None
-    expected: Path | None = None
-    cast: Path | None = None
-
-
 def compare_files(
-    asked: Asked,
+    scans: Sequence[Path],
     *,
+    folder: Path | None = None,
+    expected: Path | None = None,
+    cast: Path | None = None,
     tolerances: CompareSettings | None = None,
     path: PathSettings | None = None,
     prepare: PrepareSettings | None = None,
@@ -53,6 +47,11 @@ def compare_files(
 
     Parameters
     ----------
+    scans : sequence of Path
+    folder : Path
+        Of a build; or else
+    expected, cast : Path
+        The planned model or its wax, and the cast.
     tolerances : CompareSettings
         Those of the build, or the defaults, when left out.
     path, prepare
@@ -68,45 +67,47 @@ def compare_files(
     ReadError, UnitError, InputError, CaseError, OutputError, CheckError
     """
     watch = Stopwatch()
-    plan, settings = _plan_and_settings(
-        asked, tolerances, path or PathSettings(), prepare or PrepareSettings(), progress
-    )
-    scans = [
+    if folder is not None:
+        summary = read_summary(folder)
+        plan = plan_of_folder(folder, summary=summary, progress=progress)
+        settings = tolerances or settings_in(summary)
+    else:
+        plan = _plan_of_files(expected, cast, path, prepare, progress)
+        settings = tolerances or CompareSettings()
+    given = [
         given_scan(scan, plan, unit=unit, is_in_place=in_place, is_wax_alone=wax_alone)
-        for scan in asked.scans
+        for scan in scans
     ]
 
     def worked() -> Comparison:
-        return compare(plan, scans, settings=settings, progress=progress)
+        return compare(plan, given, settings=settings, progress=progress)
 
     if out is None:
         return comparison_facts(worked(), timings_s=watch.all_s())
-    with replacing_folder(out, ours=COMPARE_FILES, signed_by=DOCUMENT) as folder:
+    with replacing_folder(out, ours=COMPARE_FILES, signed_by=DOCUMENT) as written:
         comparison = worked()
         progress("writing files and pictures")
         for number, scan in enumerate(comparison.scans, start=1):
-            write_scan(folder / scan_folder(number, scan.name), scan, comparison)
+            write_scan(written / scan_folder(number, scan.name), scan, comparison)
         facts = comparison_facts(comparison, timings_s=watch.all_s())
-        write_json(folder / DOCUMENT, facts)
+        write_json(written / DOCUMENT, facts)
     return facts
 
 
-def _plan_and_settings(
-    asked: Asked,
-    tolerances: CompareSettings | None,
-    path: PathSettings,
-    prepare: PrepareSettings,
+def _plan_of_files(
+    expected: Path | None,
+    cast_file: Path | None,
+    path: PathSettings | None,
+    prepare: PrepareSettings | None,
     progress: Progress,
-) -> tuple[Plan, CompareSettings]:
-    if asked.folder is not None:
-        summary = read_summary(asked.folder)
-        plan = plan_of_folder(asked.folder, summary=summary, progress=progress)
-        return plan, tolerances or settings_in(summary)
-    assert asked.cast is not None
-    assert asked.expected is not None
-    cast = load_cast(asked.cast, settings=prepare, progress=progress).cast
-    along = insertion_path(cast.frame, arch=cast.arch, settings=path)
-    expected = inspect_file(asked.expected, unit="mm").scan.mesh
+) -> Plan:
+    if expected is None or cast_file is None:
+        raise InputError(
+            "there is no plan to compare with",
+            fix="Give a build's folder, or a planned model and its cast.",
+        )
+    cast = load_cast(cast_file, settings=prepare, progress=progress).cast
+    along = insertion_path(cast.frame, arch=cast.arch, settings=path or PathSettings())
+    planned = inspect_file(expected, unit="mm").scan.mesh
     regions = regions_of_arch(cast, along)
-    plan = plan_from_model(cast, along, expected, regions=regions, name=asked.expected.name)
-    return plan, tolerances or CompareSettings()
+    return plan_from_model(cast, along, planned, regions=regions, name=expected.name)

@@ -12,7 +12,10 @@ from blockout import __version__
 from blockout.case import parameters as p
 from blockout.cli.main import app
 
-COMMANDS = ("demo", "inspect", "prepare", "survey", "build", "export", "schema")
+COMMANDS = (
+    "demo", "inspect", "prepare", "survey", "choose-path", "tripod", "reposition", "sureness",
+    "build", "export", "compare", "try-in", "schema",
+)  # fmt: skip
 HEAVY = (
     "numpy", "scipy", "pydantic", "shapely", "trimesh", "manifold3d", "igl", "embreex", "PIL",
     "lxml", "networkx", "plyfile", "tomlkit", "rich", "blockout.job", "blockout.mesh",

@@ -27,6 +27,12 @@ CALLS = {
     "build_case": ["build", "a.ply", "--out", "b"],
     "export_model": ["export", "b", "--out", "m.3mf"],
     "demo": ["demo", "--out", "d"],
+    "choose_path_of": ["choose-path", "a.ply"],
+    "record_on_cast": ["tripod", "a.ply"],
+    "reposition_cast": ["reposition", "a.ply", *(["--mark", "1,2,3"] * 3)],
+    "sureness_of": ["sureness", "a.ply"],
+    "compare_files": ["compare", "b", "a.stl"],
+    "try_framework": ["try-in", "a.ply", "f.stl"],
 }
 
 
