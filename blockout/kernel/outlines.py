@@ -62,6 +62,20 @@ def inside(region: Region, points: Floats) -> Bools:
     return within
 
 
+def grown(ring: Floats, by_mm: float) -> tuple[Floats, ...]:
+    """Outer rings of what a simple ring (n, 2) encloses, grown by a length, or shrunk by a negative
+    one; several where it falls apart, none where nothing is left.
+
+    >>> square = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]])
+    >>> [ring_area_mm2(ring) for ring in grown(square, 1.0)]
+    [16.0]
+    """
+    grown = shapely.Polygon(ring).buffer(by_mm, join_style="mitre")
+    pieces = shapely.get_parts(grown)
+    rings = [shapely.get_coordinates(shapely.orient_polygons(one).exterior) for one in pieces]
+    return tuple(ring[:-1] for ring in rings if len(ring) > 3)
+
+
 def distance_to_rings(region: Region, points: Floats) -> Floats:
     """(k,) distance of each point (k, 2) from the nearest ring, mm."""
     rings = shapely.MultiLineString([np.vstack([ring, ring[:1]]) for ring in region.rings])

@@ -18,6 +18,9 @@ from blockout.wax.taper import tapered_skirt
 from blockout.wax.wax import Wax
 from blockout.wax.zones import seen, zone_column
 
+_OVERLAP_MM = 0.01
+"""How far draft reaches into a zone of parallel blockout: cut on one plane with it, a film of air
+without thickness would stay between them."""
 _SIDES = 24
 """Planes of a whole fan around a corner: up to 1 % of draft more than asked."""
 
@@ -30,6 +33,7 @@ def arbitrary_blockout(
     parallel: ParallelSettings,
     settings: ArbitrarySettings | None = None,
     keep_free: Sequence[Solid] = (),
+    keep_upright: Sequence[Solid] = (),
     tolerances: Tolerances = TOLERANCES,
 ) -> tuple[Wax, Space]:
     """Fill what is undercut outside the zones of parallel blockout; and the space left.
@@ -45,6 +49,9 @@ def arbitrary_blockout(
         Whose zones were filled.
     keep_free : sequence of Solid
         Windows of arms, upright.
+    keep_upright : sequence of Solid
+        Where the wall has no draft, upright: beside the terminals of arms, whose undercut a gauge
+        reads from that wall.
 
     Raises
     ------
@@ -56,8 +63,14 @@ def arbitrary_blockout(
         "arbitrary", "arbitrary", None, 0.0, ("nothing to fill: parallel blockout covers it all",)
     )
     zones = [
-        [zone_column(space, outline, name=f"{key}[{k}]") for k, outline in enumerate(outlines)]
-        for key, outlines in (("keep_in", parallel.keep_in), ("keep_out", parallel.keep_out))
+        [
+            zone_column(space, outline, name=f"{key}[{k}]", grown_mm=by_mm)
+            for k, outline in enumerate(outlines)
+        ]
+        for key, outlines, by_mm in (
+            ("keep_in", parallel.keep_in, -_OVERLAP_MM),
+            ("keep_out", parallel.keep_out, _OVERLAP_MM),
+        )
     ]
     keep_in, keep_out = (Solid.union(columns) for columns in zones)
     if not (parallel.keep_in or parallel.keep_out) or under.is_empty:
@@ -76,6 +89,8 @@ def arbitrary_blockout(
             near=near,
             sides=_SIDES,
         )
+        if keep_upright:
+            skirt = skirt - Solid.union(keep_upright)
         body = body + (skirt - (keep_in - keep_out) if parallel.keep_in else skirt ^ keep_out)
     if keep_free:
         body = body - Solid.union(keep_free)

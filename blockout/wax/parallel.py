@@ -50,6 +50,7 @@ def parallel_blockout(
     *,
     settings: ParallelSettings | None = None,
     keep_free: Sequence[Solid] = (),
+    keep_upright: Sequence[Solid] = (),
     carved: Sequence[Solid] = (),
     progress: Progress = silent,
     tolerances: Tolerances = TOLERANCES,
@@ -68,6 +69,9 @@ def parallel_blockout(
     settings : ParallelSettings
     keep_free : sequence of Solid
         Where there is to be no wax, upright: the windows of arms.
+    keep_upright : sequence of Solid
+        Where a wall stands along the path even if it is tapered elsewhere, upright: beside the
+        terminals of arms, whose undercut a gauge reads from that wall.
     carved : sequence of Solid
         Beads taken out of the cast since it was surveyed, upright: wax goes into what of them is
         roofed, but they are no part of the undercut that was surveyed.
@@ -105,9 +109,10 @@ def parallel_blockout(
         undercut_mm3 = space.shared_mm3(body)
         if tapered:
             progress("tapering walls")
-            body = body + tapered_skirt(
+            skirt = tapered_skirt(
                 space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
             )
+            body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
             height_mm = cast.mesh.vertices @ path.direction
             error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
             notes.append(

@@ -35,6 +35,8 @@ from blockout.wax.space import Space, free_space
 from blockout.wax.wax import Kind, Wax
 
 _UP = np.array([0.0, 0.0, 1.0])
+_BESIDE_MM = 0.5
+_BESIDE_SIDES = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,11 +94,13 @@ def pour(
         grooves.append(Wax(name, "bead", mesh, mesh.volume_mm3, groove.notes))
 
     windows = [space.stand(ledge.window) for ledge in ledges]
+    beside = [_beside_terminal(space, arm) for arm in arms if arm.role == "retentive"]
     parallel = parallel_blockout(
         survey,
         space,
         settings=prescription.parallel,
         keep_free=windows,
+        keep_upright=beside,
         carved=[space.stand(Solid.from_mesh(groove.mesh)) for groove in grooves if groove.mesh],
         progress=progress,
         tolerances=tolerances,
@@ -118,6 +122,7 @@ def pour(
         parallel=prescription.parallel,
         settings=prescription.arbitrary,
         keep_free=windows,
+        keep_upright=beside,
         tolerances=tolerances,
     )
     if arbitrary.triangle_count:
@@ -159,6 +164,23 @@ def _arms(
     progress("laying arms")
     arms = tuple(lay_arm(survey, teeth, one) for one in prescription.arm)
     return arms, tuple(ledge_bulk(survey, arm, prescription.ledge) for arm in arms)
+
+
+def _beside_terminal(space: Space, arm: Arm) -> Solid:
+    """All that is as near to the arm's border below the survey line as its undercut is deep, and a
+    little more, seen along the path; upright.
+    """
+    reach_mm = max(arm.terminal_depth_mm, 0.0) + _BESIDE_MM
+    below = arm.lower[arm.depth_mm > 0.0][::-1] @ space.to_upright[:2, :3].T
+    turns = np.linspace(0.0, 2.0 * np.pi, _BESIDE_SIDES, endpoint=False)
+    ring = reach_mm * np.column_stack([np.cos(turns), np.sin(turns)])
+    walked_mm = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(below, axis=0), axis=1))]
+    at = np.searchsorted(walked_mm, np.arange(0.0, walked_mm[-1], _BESIDE_MM))
+    every = np.unique(np.r_[0, at])
+    low_mm, high_mm = (float(height) for height in space.block_mm[:, 2])
+    return Solid.union(
+        Solid.column(point + ring, low_mm=low_mm, high_mm=high_mm) for point in below[every]
+    )
 
 
 def _kept_free(body: Solid, windows: Sequence[Solid]) -> Solid:

@@ -8,7 +8,7 @@ import numpy as np
 
 from blockout.cast.cast import Cast
 from blockout.errors import InputError
-from blockout.kernel.outlines import Region, is_simple, ring_area_mm2
+from blockout.kernel.outlines import Region, grown, is_simple, ring_area_mm2
 from blockout.kernel.solids import Solid
 from blockout.kernel.surfaces import distance_mm
 from blockout.mesh import Floats
@@ -18,7 +18,13 @@ _OFF_CAST_LIMIT_MM = 1.5
 _SMALLEST_AREA_MM2 = 1e-4
 
 
-def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: str) -> Solid:
+def zone_column(
+    space: Space,
+    outline_mm: Sequence[Sequence[float]],
+    *,
+    name: str,
+    grown_mm: float = 0.0,
+) -> Solid:
     """Everything that lies inside an outline as seen along the path; upright.
 
     Parameters
@@ -28,6 +34,8 @@ def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: st
         path, the last to the first.
     name : str
         How the outline is called in messages, such as ``keep_in[0]``.
+    grown_mm : float
+        The outline is taken so much further out all around; further in where negative.
 
     Raises
     ------
@@ -54,7 +62,10 @@ def zone_column(space: Space, outline_mm: Sequence[Sequence[float]], *, name: st
             fix="Give its points in order around the zone, or split it into simple ones.",
         )
     low_mm, high_mm = space.block_mm[:, 2]
-    return Solid.column(flat, low_mm=float(low_mm), high_mm=float(high_mm))
+    rings = grown(flat, grown_mm) if grown_mm else (flat,)
+    return Solid.union(
+        Solid.column(ring, low_mm=float(low_mm), high_mm=float(high_mm)) for ring in rings
+    )
 
 
 def seen(space: Space, outline_mm: Sequence[Sequence[float]]) -> Region:
