@@ -23,8 +23,9 @@ from blockout.cast.record import write_cast
 from blockout.cast.scan import read_scan
 from blockout.cli.reposition import reposition
 from blockout.cli.sureness import sureness
-from blockout.cli.tripod import TRIPOD_FILES, tripod
+from blockout.cli.tripod import tripod
 from blockout.errors import InputError
+from blockout.job.records import TRIPOD_FILES
 from blockout.mesh import solidity
 from blockout.recording.design_area import design_area
 from blockout.recording.record import how_sure
