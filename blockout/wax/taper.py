@@ -45,7 +45,8 @@ def tapered_skirt(
     floor; upright.
 
     Each border edge hangs one convex body: under the edge, out to its plane, and around the corner
-    to the plane of the next edge.
+    to the plane of the next edge. Inward it leans as much, under the ceiling: standing upright
+    under its edge it would only touch what hangs from the ceiling itself.
 
     Parameters
     ----------
@@ -69,11 +70,12 @@ def tapered_skirt(
     pieces = []
     for k, (a, b) in enumerate(edges):
         after = following[k]
-        start = hung.circle(whole) if steep[k] else hung.plane(turn[k])
+        inward = hung.plane(turn[k] + math.pi)
+        start = hung.circle(whole) if steep[k] else np.vstack([hung.plane(turn[k]), inward])
         if after < 0 or steep[k] or steep[after]:
             corner = hung.circle(whole)
         else:
-            corner = hung.fan(turn[k], turn[after], sides)
+            corner = np.vstack([hung.fan(turn[k], turn[after], sides), inward])
         upper, lower = hung.cut(a, b)
         pieces.append(
             Solid.hull(np.concatenate([hung.under(upper, start), hung.under(lower, corner)]))

@@ -253,9 +253,9 @@ def _assert_only_windows_stay_open(folder, summary):
             assert terminal_mm.max() == pytest.approx(arm["terminal_depth_mm"], abs=0.02)
             away_mm = np.minimum(away_mm, near_mm)
     left_mm = depth_mm[away_mm > WINDOW_MM]
-    # a few vertices lie in slits that are no wider than rounding
+    # a few vertices lie in slits that are no wider than rounding, or near the base's own flank
     assert (left_mm > summary["undercut"]["noise_depth_mm"] + 0.005).sum() <= 3
-    assert left_mm.max() < 0.05
+    assert left_mm.max() < 0.1
 
 
 def _closed_stl(path):
