@@ -58,6 +58,19 @@ OPTION_OF: Final[dict[str, str]] = {
     "tilt_within_deg": "--tilt-within",
     "turn_deg": "--turn",
     "gap_within_mm": "--gap-within",
+    "scale": "--scale",
+    "xy_mm": "--xy",
+    "build_volume_mm": "--build-volume",
+    "least_wall_mm": "--least-wall",
+    "wall_mm": "--hollow",
+    "vent_mm": "--vent",
+    "vents": "--vents",
+    "label": "--label",
+    "label_date": "--label-date",
+    "label_style": "--label-style",
+    "label_height_mm": "--label-height",
+    "label_depth_mm": "--label-depth",
+    "resin_density_g_per_cm3": "--resin-density",
 }
 """Which option gives which key of the settings."""
 

@@ -19,7 +19,7 @@ from blockout.job.choices import CHOICE_FILES, CHOICES, Chosen, choose_path_of
 from blockout.job.comparisons import compare_files
 from blockout.job.demonstration import demo
 from blockout.job.desk import SUMMARY, Stopwatch, summary_of
-from blockout.job.exports import Exported, export_model
+from blockout.job.exports import Exported, Printed, export_model, print_model
 from blockout.job.records import record_on_cast, reposition_cast, sureness_of
 from blockout.job.surveys import SURVEY, SURVEY_FILES, SurveyedFile, survey_file
 from blockout.job.trials import try_framework
@@ -36,6 +36,7 @@ __all__ = [
     "Exported",
     "Inspected",
     "PreparedFile",
+    "Printed",
     "Stopwatch",
     "SurveyedFile",
     "block_out",
@@ -48,6 +49,7 @@ __all__ = [
     "inspect_file",
     "load_cast",
     "prepare_file",
+    "print_model",
     "record_on_cast",
     "reposition_cast",
     "summary_of",
