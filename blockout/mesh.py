@@ -169,6 +169,13 @@ class Mesh:
         length = np.linalg.norm(total, axis=1)
         return _locked(total / np.where(length > 0.0, length, 1.0)[:, None])
 
+    def normals_at(self, vertices: Ints) -> Floats:
+        """(k, 3) unit normals at some vertices (k,), as :attr:`vertex_normals` has them."""
+        asked = np.zeros(len(self.vertices), dtype=bool)
+        asked[vertices] = True
+        around = asked[self.faces].any(axis=1)
+        return Mesh(self.vertices, self.faces[around]).vertex_normals[vertices]
+
     def face_components(self) -> Ints:
         """(m,) number of the edge-connected piece each face belongs to, from 0."""
         return connected_faces(self.face_neighbours)

@@ -133,7 +133,7 @@ def test_any_tetrahedron_is_a_sixth_of_its_determinant(numbers: list[float]) -> 
     # closed form: V = det(b - a, c - a, d - a) / 6
     points = np.array(numbers).reshape(4, 3)
     exact = np.linalg.det(points[1:] - points[0]) / 6.0
-    assert tetrahedron(points).volume_mm3 == pytest.approx(exact, abs=1e-9)
+    assert tetrahedron(points).volume_mm3 == pytest.approx(exact, rel=1e-12, abs=1e-8)
 
 
 @pytest.mark.parametrize("subdivisions", [0, 1, 2, 3])

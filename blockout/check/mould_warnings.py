@@ -111,7 +111,7 @@ def remaining_undercut(
         overhead,
         surface.vertices,
         spacing_mm=edge_mm,
-        outward=surface.vertex_normals,
+        outward=surface.normals_at,
         tolerances=tolerances,
     )
     hidden = np.flatnonzero(depth_mm > 2.0 * tolerances.depth_step_mm)

@@ -9,12 +9,14 @@ in on it from the nearest directions.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.ndimage import binary_erosion, minimum_filter
 from scipy.spatial import cKDTree
 
 from blockout.kernel.rays import RayScene
-from blockout.mesh import Bools, Floats, Mesh
+from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.surveying.path import InsertionPath
 from blockout.tolerances import TOLERANCES, Tolerances
 
@@ -60,7 +62,7 @@ def undercut_depth_mm(
     points_mm: Floats,
     *,
     spacing_mm: float,
-    outward: Floats | None = None,
+    outward: Callable[[Ints], Floats] | None = None,
     tolerances: Tolerances = TOLERANCES,
 ) -> Floats:
     """(k,) undercut depth at points of the surface, mm; zero where nothing is above.
@@ -72,16 +74,16 @@ def undercut_depth_mm(
         File coordinates.
     spacing_mm : float
         Typical edge length of the surface; the height map is about as fine.
-    outward : (k, 3), optional
-        Which way the surface looks at each point: where it does so into a cleft with upright walls,
-        hardly any other way leads out.
+    outward : function, optional
+        Which way the surface looks, (j, 3), at the points of these rows (j,): where it does so into
+        a cleft with upright walls, hardly any other way leads out.
     """
     points = np.asarray(points_mm) @ overhead.to_path.T
     depth = np.zeros(len(points))
     hidden = np.flatnonzero(overhead.covered(points, margin_mm=tolerances.ray_margin_mm))
     if not len(hidden):
         return depth
-    first = None if outward is None else (np.asarray(outward)[hidden] @ overhead.to_path.T)
+    first = None if outward is None else outward(hidden) @ overhead.to_path.T
     depth[hidden] = _beside_mm(overhead, points[hidden], first, tolerances)
     hidden = hidden[np.isinf(depth[hidden])]
     if not len(hidden):

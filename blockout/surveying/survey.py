@@ -147,7 +147,7 @@ def survey(
         overhead,
         surface.vertices,
         spacing_mm=edge_mm,
-        outward=surface.vertex_normals,
+        outward=surface.normals_at,
         tolerances=tolerances,
     )
 

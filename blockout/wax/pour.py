@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ from blockout.wax.arbitrary import arbitrary_blockout
 from blockout.wax.bead import bead_bulk
 from blockout.wax.ledge import LedgeBulk, ledge_bulk
 from blockout.wax.parallel import parallel_blockout
-from blockout.wax.relief import relief_bulk
+from blockout.wax.relief import ReliefBulk, relief_bulk
 from blockout.wax.space import Space, free_space
 from blockout.wax.wax import Kind, Wax
 
@@ -82,6 +83,26 @@ def pour(
     CheckError, KernelError
         A part did not come out as it must.
     """
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # reliefs lie on the bare cast: they are shaped while the kernel is busy with other wax
+        sheets = [
+            beside.submit(relief_bulk, survey.cast, relief, tolerances=tolerances)
+            for relief in prescription.relief
+        ]
+        try:
+            return _poured_in_order(survey, prescription, teeth, sheets, progress, tolerances)
+        finally:
+            beside.shutdown(wait=False, cancel_futures=True)
+
+
+def _poured_in_order(
+    survey: Survey,
+    prescription: Prescription,
+    teeth: Teeth | None,
+    sheets: Sequence[Future[ReliefBulk]],
+    progress: Progress,
+    tolerances: Tolerances,
+) -> Poured:
     arms, ledges = _arms(survey, prescription, teeth, progress)
     space = free_space(survey.cast, survey.path, tolerances=tolerances)
     names = _Names()
@@ -128,9 +149,9 @@ def pour(
     if arbitrary.triangle_count:
         waxes.append(arbitrary)
         names.own(arbitrary.name)
-    for relief in prescription.relief:
+    for waiting in sheets:
         progress("laying relief")
-        sheet = relief_bulk(survey.cast, relief, tolerances=tolerances)
+        sheet = waiting.result()
         body = _kept_free(space.stand(sheet.solid), windows)
         name = names.own(sheet.name)
         wax, space = _poured(space, body, name, "relief", sheet.notes)

@@ -54,7 +54,7 @@ def by_another_reader(path):
 def test_a_plain_print_is_the_model_on_its_base(built, tmp_path, form, unit):
     out = tmp_path / f"m.{form}"
     facts = print_model(built, file_format=form, out=out, settings=PrintSettings(unit=unit)).facts
-    summary = json.loads((built / "summary.json").read_text())
+    summary = json.loads((built / "summary.json").read_text(encoding="utf-8"))
     (told,) = facts["files"]
     file_unit = {"3mf": "mm", "glb": "m"}.get(form, unit)
     assert told["unit"] == facts["unit"] == file_unit
@@ -94,13 +94,13 @@ def test_the_manifest_tells_what_the_files_hold(built, tmp_path):
         resin_density_g_per_cm3=1.2,
     )
     done = print_model(built, file_format="stl", out=tmp_path / "m.stl", settings=settings)
-    facts = json.loads(done.manifest.read_text())
+    facts = json.loads(done.manifest.read_text(encoding="utf-8"))
     assert facts == json.loads(json.dumps(done.facts))
     assert facts["schema"] == "blockout-print/1"
     assert sorted(f.name for f in tmp_path.iterdir()) == sorted(
         [done.manifest.name, *(told["file"] for told in facts["files"])]
     )
-    summary = json.loads((built / "summary.json").read_text())
+    summary = json.loads((built / "summary.json").read_text(encoding="utf-8"))
     wax_mm3 = {part["name"]: part["volume_mm3"] for part in summary["parts"]}
     for told in facts["files"]:
         file = tmp_path / told["file"]
@@ -173,7 +173,7 @@ def test_an_older_file_stays_when_a_later_one_fails(built, tmp_path):
     (tmp_path / "m.wax-parallel.stl").mkdir()
     with pytest.raises(OutputError, match="is a folder"):
         print_model(built, file_format="stl", out=out, settings=PrintSettings(wax_apart=True))
-    assert out.read_text() == "older"
+    assert out.read_text(encoding="utf-8") == "older"
     assert sorted(f.name for f in tmp_path.iterdir()) == ["m.stl", "m.wax-parallel.stl"]
 
 
@@ -223,7 +223,7 @@ def test_the_command_prints_and_says_what_it_did(built, tmp_path):
                   "Caution: Addition silicone", "Manifest: "):  # fmt: skip
         assert words in result.stdout
     judge = by_another_reader(out)
-    facts = json.loads((tmp_path / "m.3mf.manifest.json").read_text())
+    facts = json.loads((tmp_path / "m.3mf.manifest.json").read_text(encoding="utf-8"))
     assert judge.volume == pytest.approx(facts["files"][0]["volume_mm3"], rel=1e-6)
 
 
