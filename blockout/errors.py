@@ -20,6 +20,7 @@ option that mends it. Each part is kept as data, so that a page or a test need n
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 Place = tuple[float, float, float]
 """A point in the file's own coordinates, millimetres unless the message says otherwise."""
@@ -64,6 +65,10 @@ class BlockoutError(Exception):
         self.fix = fix
         super().__init__(self._sentence())
 
+    def __reduce__(self) -> tuple[object, ...]:
+        # made again from its parts: from its sentence alone it would end in two full stops
+        return _made_again, (type(self), self.__dict__.copy())
+
     def _sentence(self) -> str:
         parts = [self.what]
         if self.measured:
@@ -78,6 +83,19 @@ class BlockoutError(Exception):
             parts.append(f"near {shown} mm" + (f" and {more} more places" if more > 0 else ""))
         sentence = "; ".join(parts) + "."
         return f"{sentence} {self.fix}" if self.fix else sentence
+
+
+def _made_again(kind: type[BlockoutError], parts: dict[str, Any]) -> BlockoutError:
+    """An error as it was, on the other side of a pipe."""
+    error = kind(
+        parts["what"],
+        measured=parts["measured"],
+        where=parts["where"],
+        places_mm=parts["places_mm"],
+        fix=parts["fix"],
+    )
+    error.__dict__.update(parts)
+    return error
 
 
 class InputError(BlockoutError):
