@@ -27,7 +27,7 @@ FLOOR = {
     "job": 10,
     "report": 9,
     "check": 8, "model": 8, "samples": 8, "choosing": 8, "recording": 8, "comparing": 8,
-    "trying": 8, "printing": 8,
+    "trying": 8, "printing": 8, "history": 8,
     "wax": 7,
     "arms": 6,
     "surveying": 5,

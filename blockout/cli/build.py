@@ -1,10 +1,11 @@
-"""``blockout build``: parallel blockout and model, from a cast or a case file."""
+"""``blockout build``: blocked-out models, from a cast, a case file or many case files."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import sys
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,11 +18,12 @@ from blockout.cli.asked import (
     path_asked,
     unit_asked,
 )
+from blockout.cli.history import LogFile, NoLog, log_asked
+from blockout.cli.many import Jobs, Scheduler, many_lines
 from blockout.cli.options import (
     ArchName,
     AsJson,
     BaseHeight,
-    CaseOrScan,
     Debug,
     Direction,
     Floor,
@@ -38,14 +40,28 @@ from blockout.cli.options import (
     Up,
     WarnTilt,
 )
-from blockout.cli.terminal import terminal
+from blockout.cli.terminal import Terminal, put, terminal
+from blockout.errors import InputError
+
+if TYPE_CHECKING:
+    from blockout.job import ManyBuilt
 
 
 def build(
-    case: CaseOrScan,
+    cases: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="CASE...",
+            help="A scan, a prepared cast, or a case file ending in .toml. Never changed. Options "
+            "given here override the case file. Of many case files each is built into a folder of "
+            "its own under --out.",
+        ),
+    ],
     out: Annotated[
         Path, typer.Option("--out", metavar="FOLDER", help="Where model, wax and summary go.")
     ],
+    jobs: Jobs = None,
+    scheduler: Scheduler = None,
     tilt: Tilt = None,
     direction: Direction = None,
     warn_tilt: WarnTilt = None,
@@ -61,15 +77,36 @@ def build(
     front: Front = None,
     arch: ArchName = None,
     base_height: BaseHeight = None,
+    log: LogFile = None,
+    no_log: NoLog = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
 ) -> None:
     """Block out a cast and build the model.
 
-    A scan that was not prepared is prepared first.
+    A scan that was not prepared is prepared first. Many case files are built one by one or, with
+    --jobs, several at once; one that is broken does not stop the others, and what an earlier run
+    built from the same files is skipped.
     """
     with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+        place = log_asked(log, no_log)
+        if len(cases) > 1 or jobs is not None or scheduler is not None:
+            changes = (
+                tilt, direction, warn_tilt, max_tilt, taper, floor, keep_in, keep_out, gauge,
+                noise_depth, unit, up, front, arch, base_height,
+            )  # fmt: skip
+            if any(value not in (None, []) for value in changes):
+                raise InputError(
+                    "options that change a case are for one case alone",
+                    measured=f"{len(cases)} cases",
+                    fix="Write them into the case files, or leave --jobs and --scheduler out.",
+                )
+            many = _build_many(here, cases, out=out, jobs=jobs, scheduler=scheduler, log=place)
+            if many.exit_code:
+                raise typer.Exit(many.exit_code)
+            return
+        (case,) = cases
         asked = case_asked(
             case,
             cast=given(
@@ -89,7 +126,39 @@ def build(
 
         with here.progress() as tell:
             built = job.build_case(asked, out=out, progress=tell)
+        _record(place, built.summary, case_file=str(case) if case.suffix == ".toml" else None)
         here.answer(built.summary, summary_lines(built.summary, out))
+
+
+def _build_many(
+    here: Terminal,
+    cases: Sequence[Path],
+    *,
+    out: Path,
+    jobs: int | None,
+    scheduler: str | None,
+    log: Path | None,
+) -> ManyBuilt:
+    from blockout import job
+
+    with here.progress() as tell:
+        many = job.build_many(cases, out=out, jobs=jobs, scheduler=scheduler, progress=tell)
+    for row in many.rows:
+        if row.outcome == "built":
+            _record(log, job.summary_of(out / row.folder), case_file=row.case)
+    here.answer(many.facts(), many_lines(many.facts(), out))
+    return many
+
+
+def _record(log: Path | None, summary: Mapping[str, Any], *, case_file: str | None) -> None:
+    """Add a build to the log; where that fails it is said, and the build stands."""
+    if log is None:
+        return
+    from blockout.history.log import append_build, warning_of
+
+    said = warning_of(lambda: append_build(log, summary, case_file=case_file))
+    if said:
+        put(sys.stderr, said)
 
 
 def summary_lines(summary: Mapping[str, Any], out: Path) -> Iterator[str]:

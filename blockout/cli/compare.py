@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +12,9 @@ import typer
 
 from blockout.cli import words
 from blockout.cli.asked import given, path_asked, path_settings, settings_asked, unit_asked
+from blockout.cli.history import LogFile, NoLog, log_asked
 from blockout.cli.options import ArchName, AsJson, Debug, Direction, Quiet, Tilt, Unit
-from blockout.cli.terminal import terminal
+from blockout.cli.terminal import put, terminal
 from blockout.errors import InputError
 
 _PLACES_SHOWN: Final = 8
@@ -94,6 +96,8 @@ def compare(
     tilt: Tilt = None,
     direction: Direction = None,
     arch: ArchName = None,
+    log: LogFile = None,
+    no_log: NoLog = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
     debug: Debug = False,
@@ -109,6 +113,7 @@ def compare(
         from blockout.case.case import read_case
         from blockout.case.settings import PrepareSettings
 
+        place = log_asked(log, no_log)
         asked = _asked(files or [], expected=expected, actual=actual or [], cast=cast)
         unit_of_scans = unit_asked(unit)
         path = path_settings(
@@ -134,9 +139,23 @@ def compare(
                 out=out,
                 progress=tell,
             )
+        _record(place, facts, asked.folder)
         here.answer(facts, comparison_lines(facts, out))
         if not facts["passed"]:
             raise typer.Exit(1)
+
+
+def _record(log: Path | None, facts: Mapping[str, Any], folder: Path | None) -> None:
+    """Add each scan to the log; where that fails it is said, and the comparison stands."""
+    if log is None:
+        return
+    from blockout import job
+    from blockout.history.log import append_comparison, warning_of
+
+    case = None if folder is None else job.summary_of(folder).get("case")
+    said = warning_of(lambda: append_comparison(log, facts, case=case))
+    if said:
+        put(sys.stderr, said)
 
 
 # --- what is asked -------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from blockout.cli.choose_path import choose_path
 from blockout.cli.compare import compare
 from blockout.cli.demo import demo
 from blockout.cli.export import export
+from blockout.cli.history import history
 from blockout.cli.inspect import inspect
 from blockout.cli.prepare import prepare
 from blockout.cli.reposition import reposition
@@ -38,7 +39,7 @@ app = typer.Typer(
 )
 for _command in (
     demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
-    compare, try_in, schema,
+    compare, try_in, history, schema,
 ):  # fmt: skip
     app.command()(_command)
 

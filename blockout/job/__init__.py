@@ -3,7 +3,7 @@
 ``casts``, ``surveys``, ``builds`` and ``exports`` follow one another; ``demonstration`` runs them
 all; ``choices`` looks for the path, ``records`` puts it on the cast and tells
 how sure it is; ``comparisons`` holds scans against the plan, ``trials`` a framework
-against the cast.
+against the cast; ``many`` builds a day's cases, each in a process of its own.
 """
 
 from blockout.job.builds import BUILD_FILES, Built, block_out, build_case
@@ -20,6 +20,7 @@ from blockout.job.comparisons import compare_files
 from blockout.job.demonstration import demo
 from blockout.job.desk import SUMMARY, Stopwatch, summary_of
 from blockout.job.exports import Exported, Printed, export_model, print_model
+from blockout.job.many import ManyBuilt, build_many
 from blockout.job.records import record_on_cast, reposition_cast, sureness_of
 from blockout.job.surveys import SURVEY, SURVEY_FILES, SurveyedFile, survey_file
 from blockout.job.trials import try_framework
@@ -35,12 +36,14 @@ __all__ = [
     "Chosen",
     "Exported",
     "Inspected",
+    "ManyBuilt",
     "PreparedFile",
     "Printed",
     "Stopwatch",
     "SurveyedFile",
     "block_out",
     "build_case",
+    "build_many",
     "cast_of_case",
     "choose_path_of",
     "compare_files",
