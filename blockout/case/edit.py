@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Set
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, cast
 
@@ -49,8 +50,20 @@ def write_case(path: Path, case: Case) -> None:
         The file cannot be written, or it is laid out so that it cannot be changed safely.
     """
     path = Path(path)
-    if path.exists():
-        old = case_text(path)
+    text = text_of_case(case, old=case_text(path) if path.exists() else None, path=path)
+    with replacing_file(path) as new:
+        new.write_bytes(text.encode("utf-8"))
+
+
+def text_of_case(case: Case, *, old: str | None, path: Path) -> str:
+    """What :func:`write_case` writes to ``path`` where the text ``old`` stands, or nothing does.
+
+    Raises
+    ------
+    CaseError, OutputError
+        As :func:`write_case`.
+    """
+    if old is not None:
         text = _changed(old, parse_case(old, file=path.name), case, path)
     else:
         text = tomlkit.dumps(_document(case))
@@ -60,8 +73,7 @@ def write_case(path: Path, case: Case) -> None:
             where=str(path),
             fix="Change it by hand, or name a new file.",
         )
-    with replacing_file(path) as new:
-        new.write_bytes(text.encode("utf-8"))
+    return text
 
 
 def set_path(path: Path, *, anterior_tilt_deg: float, lateral_tilt_deg: float) -> Case:
@@ -123,7 +135,10 @@ def _changed(old: str, before: Case, after: Case, path: Path) -> str:
             "the case file is laid out so that it cannot be changed", where=str(path)
         ) from error
     for name, values in new_tables.items():
-        text = text.rstrip("\n") + f"\n\n[{name}]\n{_table(values).as_string()}"
+        # rendered as a document of its own, so that lists of tables in it get its name
+        new = tomlkit.document()
+        new.add(name, _table(values))
+        text = text.rstrip("\n") + f"\n\n{tomlkit.dumps(new)}"
     # an inline table has no room for a comment that stood inside a list in it
     lost = "".join(f"{comment}\n" for comment in _comments_lost(plain, text))
     return (_BOM if bom else "") + (lost + text).replace("\n", line_end)
@@ -194,30 +209,96 @@ def _change_body(
     add: Set[str],
 ) -> None:
     changed: list[tuple[Key | None, Item]] = []
-    last = 0  # new keys go behind the last key, before comments that lead to what follows
+    # new keys go behind the last key, before comments that lead to what follows; tables and lists
+    # of them behind all keys
+    last_key = last = 0
     for key, item in body:
         if key is None or (isinstance(item, AbstractTable | AoT) and key.key not in stated):
-            changed.append((key, item))
+            is_emptied = (
+                key is not None and isinstance(item, AoT) and before[key.key] != after[key.key]
+            )
+            if not is_emptied:
+                changed.append((key, item))
+            if key is not None:
+                last = len(changed)
             continue
         if before[key.key] == after[key.key]:
             changed.append((key, item))
         elif key.key in stated:
-            changed += _comment_lines(item, inside_only=True)
-            changed.append((key, _in_place_of(item, stated[key.key])))
+            value = stated[key.key]
+            new: Item
+            if isinstance(item, AoT):
+                new = _list_of_tables(item, before[key.key], after[key.key], value)
+            else:
+                changed += _comment_lines(item, inside_only=True)
+                new = _in_place_of(item, value)
+            changed.append((key, new))
         else:
             changed += _comment_lines(item)
         last = len(changed)
-    if last:
+        if not isinstance(item, AbstractTable | AoT):
+            last_key = last
+    if last_key:
+        _end_line(changed[last_key - 1][1])
+    added: list[tuple[Key | None, Item]] = [
+        (tomlkit.key(name), _ended(_item(stated[name]))) for name in stated if name in add
+    ]
+    new_keys = [pair for pair in added if not isinstance(pair[1], AoT)]
+    new_lists = [pair for pair in added if isinstance(pair[1], AoT)]
+    if last and new_lists:
         _end_line(changed[last - 1][1])
-    new = [(tomlkit.key(key), _ended(_item(stated[key]))) for key in stated if key in add]
-    body[:] = [*changed[:last], *new, *changed[last:]]
+    body[:] = [
+        *changed[:last_key],
+        *new_keys,
+        *changed[last_key:last],
+        *new_lists,
+        *changed[last:],
+    ]
+
+
+def _list_of_tables(
+    old: AoT, before: list[Values], after: list[Values], stated: list[Values]
+) -> AoT:
+    """The list with the tables of ``stated``: those that are the same stay as they were written,
+    and one that is changed keeps what is not.
+    """
+    kept: list[Table] = []
+    tables: list[Any] = list(old)
+    steps = SequenceMatcher(
+        None, [repr(one) for one in before], [repr(one) for one in after], autojunk=False
+    ).get_opcodes()
+    for _, i, i_end, j, j_end in steps:
+        for k in range(j_end - j):
+            if i + k < i_end:
+                table = tables[i + k]
+                add = stated[j + k].keys() - set(table)
+                _change_body(table.value.body, before[i + k], after[j + k], stated[j + k], add=add)
+            else:
+                table = _table(stated[j + k])
+                table.trivia.indent = "\n"
+            kept.append(table)
+    # parsed: with the blank lines that its tables have
+    return AoT(kept, name=old.name, parsed=True)
 
 
 def _in_place_of(old: Item, value: Any) -> Item:
-    new = _item(value)
+    new = _inline(value)
     for part in ("indent", "comment_ws", "comment", "trail"):
         setattr(new.trivia, part, getattr(old.trivia, part))
     return new
+
+
+def _inline(value: Any) -> Item:
+    """A value for a place after an equals sign: tables in a list are written in braces."""
+    if not (isinstance(value, list) and value and isinstance(value[0], dict)):
+        return _item(value)
+    array: Any = tomlkit.array()
+    for one in value:
+        table = tomlkit.inline_table()
+        for key, part in one.items():
+            table.append(key, _inline(part))
+        array.append(table)
+    return cast(Item, array)
 
 
 def _comment_lines(item: Item, *, inside_only: bool = False) -> list[tuple[None, Item]]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.case.settings import PathSettings
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 from blockout.wax.wax import Wax
 
 _AT_FLOOR_MM = 0.01
@@ -33,7 +33,7 @@ class TradeWarning:
     places_mm: tuple[tuple[float, float, float], ...] = ()
 
 
-def survey_warnings(survey: Survey, *, path: PathSettings) -> tuple[TradeWarning, ...]:
+def survey_warnings(survey: Reading, *, path: PathSettings) -> tuple[TradeWarning, ...]:
     """What a survey warns of.
 
     ``steep_path``: tilted further than ``path.warn_tilt_deg`` (common practice, no source).
@@ -60,7 +60,7 @@ def survey_warnings(survey: Survey, *, path: PathSettings) -> tuple[TradeWarning
     return tuple(found)
 
 
-def wax_warnings(survey: Survey, waxes: Sequence[Wax]) -> tuple[TradeWarning, ...]:
+def wax_warnings(survey: Reading, waxes: Sequence[Wax]) -> tuple[TradeWarning, ...]:
     """What wax parts warn of.
 
     ``wax_past_land``: wax runs past the land down to the floor.

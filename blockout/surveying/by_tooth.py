@@ -12,7 +12,7 @@ from blockout.errors import InputError, Place
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Floats, Ints, Mesh
 from blockout.surveying.lines import level_segments
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 from blockout.teeth.aspects import ASPECTS, Aspect, aspect_word
 from blockout.teeth.crowns import Crown, Teeth
 from blockout.teeth.numbers import tooth_name
@@ -126,7 +126,7 @@ class ToothSurvey:
         }
 
 
-def survey_by_tooth(survey: Survey, teeth: Teeth) -> tuple[ToothSurvey, ...]:
+def survey_by_tooth(survey: Reading, teeth: Teeth) -> tuple[ToothSurvey, ...]:
     """What a survey says of each tooth, from the patient's right to the left.
 
     Raises
@@ -160,7 +160,7 @@ class _LinePieces:
     face: Ints
 
 
-def _survey_line_pieces(survey: Survey) -> _LinePieces:
+def _survey_line_pieces(survey: Reading) -> _LinePieces:
     ends = [line.points_mm for line in survey.survey_lines]
     if not ends:
         return _LinePieces(np.zeros((0, 3)), np.zeros(0), np.zeros(0, dtype=np.int64))
@@ -171,7 +171,7 @@ def _survey_line_pieces(survey: Survey) -> _LinePieces:
 
 
 def _aspects(
-    survey: Survey, teeth: Teeth, crown: Crown, aspect_of_face: Ints, lines: _LinePieces
+    survey: Reading, teeth: Teeth, crown: Crown, aspect_of_face: Ints, lines: _LinePieces
 ) -> tuple[AspectSurvey, ...]:
     mesh = survey.cast.mesh
     areas_mm2 = mesh.face_areas_mm2[crown.face]
@@ -206,7 +206,9 @@ def _aspects(
     return tuple(found)
 
 
-def _deepest(survey: Survey, teeth: Teeth, crown: Crown, aspect: int) -> tuple[float, Place | None]:
+def _deepest(
+    survey: Reading, teeth: Teeth, crown: Crown, aspect: int
+) -> tuple[float, Place | None]:
     corner = np.unique(survey.cast.mesh.faces[crown.face[crown.aspect == aspect]])
     # faces at the margin have corners on the gum
     corner = corner[teeth.tooth_of_vertex[corner] == crown.number]
@@ -220,7 +222,7 @@ def _deepest(survey: Survey, teeth: Teeth, crown: Crown, aspect: int) -> tuple[f
     return depth_mm, (x, y, z)
 
 
-def _above_margin_mm(survey: Survey, crown: Crown, points_mm: Floats) -> Floats:
+def _above_margin_mm(survey: Reading, crown: Crown, points_mm: Floats) -> Floats:
     """(k,) height along the path of points (k, 3) above the gingival margin in the same direction
     from the crown's middle; nan where the crown has no gingival margin.
     """
@@ -238,7 +240,7 @@ def _above_margin_mm(survey: Survey, crown: Crown, points_mm: Floats) -> Floats:
     return points[:, 2] - below
 
 
-def _gauge_lengths(survey: Survey, crown: Crown) -> dict[float, Floats]:
+def _gauge_lengths(survey: Reading, crown: Crown) -> dict[float, Floats]:
     """For each gauge of the survey, (5,) the length of its line on each aspect, mm."""
     keep = np.zeros(survey.cast.mesh.triangle_count, dtype=bool)
     keep[crown.face] = True

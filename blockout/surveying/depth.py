@@ -3,13 +3,15 @@
 U is everything at or under the cast's scanned surface, as seen along the path. The depth at a point
 p is the distance, square to the path and at p's height, from p to the wall of U. A point lies in U
 exactly when scanned surface is above it; so the wall at p's height is met where a ray along the
-path is first free. A height map of the scanned surface finds about where that is; rays then close
-in on it from the nearest directions.
+path is first free. Walls stand under edges and borders (:mod:`blockout.surveying.walls`), and rays
+say whether the nearest of them is where U ends. Where it is not, a height map of the scanned
+surface finds about where that is, and rays close in on it from the nearest directions.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property
 
 import numpy as np
 from scipy.ndimage import binary_erosion, minimum_filter
@@ -18,6 +20,7 @@ from scipy.spatial import cKDTree
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.surveying.path import InsertionPath
+from blockout.surveying.walls import Walls, walls_of
 from blockout.tolerances import TOLERANCES, Tolerances
 
 _UP = np.array([0.0, 0.0, 1.0])
@@ -32,6 +35,8 @@ _WIDEST_TURN = 0.8
 _FEWEST_AROUND = 16
 _MOST_AROUND = 128
 _ROUNDS = 4
+_WALL_SURE_MM = 0.0002
+"""A wall under an edge is taken as it is when U ends within this of it: a fifth of a step."""
 
 
 class Overhead:
@@ -42,6 +47,7 @@ class Overhead:
 
     def __init__(self, surface: Mesh, path: InsertionPath) -> None:
         self.to_path = path.to_path
+        self._surface = surface
         turned = Mesh(surface.vertices @ self.to_path.T, surface.faces)
         self.scene = RayScene(turned)
         self.bounds_mm = turned.bounds_mm
@@ -49,6 +55,13 @@ class Overhead:
     def covered(self, points_mm: Floats, *, margin_mm: float) -> Bools:
         """(k,) whether scanned surface lies more than ``margin_mm`` above each point (k, 3)."""
         return self.scene.blocked(points_mm, _UP, beyond_mm=margin_mm)
+
+    @cached_property
+    def walls(self) -> Walls:
+        """The walls of U, as far as edges and borders make them."""
+        looks_up = self._surface.face_crosses @ self.to_path[2] > 0.0
+        margin_mm = TOLERANCES.ray_margin_mm
+        return walls_of(self._surface, self.to_path, looks_up, self.top_mm, margin_mm=margin_mm)
 
     def top_mm(self, flat_mm: Floats) -> Floats:
         """(k,) height of the highest scanned surface over (k, 2); -inf where there is none."""
@@ -188,7 +201,11 @@ def _distance_out(
     overhead: Overhead, heights: _HeightMap, points: Floats, tolerances: Tolerances
 ) -> Floats:
     """(k,) distance from hidden points to where nothing is above, at their own height."""
-    best, angle = _closed_in(overhead, points, heights.nearest_free(points), tolerances)
+    best, angle = _at_walls(overhead, points, tolerances)
+    lost = np.flatnonzero(np.isinf(best))
+    if len(lost):
+        offset = heights.nearest_free(points[lost])
+        best[lost], angle[lost] = _closed_in(overhead, points[lost], offset, tolerances)
     unsure = np.arange(len(points))
     for _ in range(_ROUNDS):
         # all around, just inside the distance found, everything must be covered
@@ -207,6 +224,30 @@ def _distance_out(
         nearer = again < best[unsure]
         best[unsure[nearer]], angle[unsure[nearer]] = again[nearer], turned[nearer]
     return best
+
+
+def _at_walls(overhead: Overhead, points: Floats, tolerances: Tolerances) -> tuple[Floats, Floats]:
+    """Distance to the nearest wall under an edge, and its direction; infinite where U does not end
+    just there: rays on both sides of it say so.
+    """
+    offset = overhead.walls.nearest(points)
+    away_mm = np.hypot(offset[:, 0], offset[:, 1])
+    best, angle = np.full(len(points), np.inf), np.zeros(len(points))
+    known = np.flatnonzero(np.isfinite(away_mm) & (away_mm > _WALL_SURE_MM))
+    if not len(known):
+        return best, angle
+    step = np.zeros((len(known), 3))
+    step[:, :2] = offset[known] / away_mm[known, None]
+
+    def covered(distance_mm: Floats) -> Bools:
+        asked = points[known] + distance_mm[:, None] * step
+        return overhead.covered(asked, margin_mm=tolerances.ray_margin_mm)
+
+    ends_here = covered(away_mm[known] - _WALL_SURE_MM) & ~covered(away_mm[known] + _WALL_SURE_MM)
+    known = known[ends_here]
+    best[known] = away_mm[known]
+    angle[known] = np.arctan2(offset[known, 1], offset[known, 0])
+    return best, angle
 
 
 def _opening_inside(

@@ -165,18 +165,28 @@ def chained(segments: Segments, *, join_mm: float = 1e-6) -> tuple[Polyline, ...
         np.round(points / join_mm).astype(np.int64), axis=0, return_index=True, return_inverse=True
     )
     a, b = node.reshape(-1, 2).T
+    return run_through(np.stack([a, b], axis=1), points[first])
+
+
+def run_through(pieces: Ints, places_mm: Floats, *, directed: bool = False) -> tuple[Polyline, ...]:
+    """Pieces (k, 2) between places (n, 3), given by their rows, joined into lines, longest first.
+
+    Where more than two pieces meet, lines end. With ``directed``, lines run the way their pieces
+    do, where these agree.
+    """
+    a, b = pieces.T
     real = a != b
     a, b = a[real], b[real]
-    degree = np.bincount(np.r_[a, b], minlength=len(first))
+    degree = np.bincount(np.r_[a, b], minlength=len(places_mm))
     # every meeting of more than two pieces, and every loose end, gets its own copy for each piece
     ends_here = degree[np.stack([a, b], axis=1)] != 2
-    copies = len(first) + np.cumsum(ends_here.reshape(-1)) - 1
+    copies = len(places_mm) + np.cumsum(ends_here.reshape(-1)) - 1
     own = np.where(ends_here, copies.reshape(-1, 2), np.stack([a, b], axis=1))
-    place = np.concatenate([points[first], points[first][np.stack([a, b], axis=1)[ends_here]]])
-    return _walked(own, place)
+    place = np.concatenate([places_mm, places_mm[np.stack([a, b], axis=1)[ends_here]]])
+    return _walked(own, place, directed=directed)
 
 
-def _walked(pieces: Ints, place: Floats) -> tuple[Polyline, ...]:
+def _walked(pieces: Ints, place: Floats, *, directed: bool) -> tuple[Polyline, ...]:
     """Lines through pieces (k, 2) whose nodes have one or two pieces each."""
     count = len(place)
     graph = coo_matrix(
@@ -185,7 +195,8 @@ def _walked(pieces: Ints, place: Floats) -> tuple[Polyline, ...]:
     label = connected_components(graph, directed=False)[1]
     partners = np.full((count, 2), -1, dtype=np.int64)
     flat = pieces.reshape(-1)
-    order = np.argsort(flat, kind="stable")
+    leads_away = np.arange(len(flat)) % 2 == 0
+    order = np.lexsort((~leads_away, flat)) if directed else np.argsort(flat, kind="stable")
     partner = pieces[:, ::-1].reshape(-1)[order]
     ordered = flat[order]
     first = np.r_[True, ordered[1:] != ordered[:-1]]
@@ -193,6 +204,8 @@ def _walked(pieces: Ints, place: Floats) -> tuple[Polyline, ...]:
     partners[ordered[~first], 1] = partner[~first]
     used = np.flatnonzero(partners[:, 0] >= 0)
     single = partners[used, 1] < 0
+    if directed:
+        single &= np.isin(used, pieces[:, 0])
     # start each line at a loose end where it has one, else anywhere
     starts: dict[int, int] = {}
     for node, loose in zip(used.tolist(), single.tolist(), strict=True):

@@ -1,0 +1,1 @@
+"""The survey table in a browser: a second command line."""
