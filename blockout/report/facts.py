@@ -63,13 +63,16 @@ _LIBRARIES: Final = (
 
 
 class Coded(Protocol):
-    """A warning: a code for machines and a sentence for people."""
+    """A warning: a code for machines, a sentence for people, places in file coordinates."""
 
     @property
     def code(self) -> str: ...
 
     @property
     def message(self) -> str: ...
+
+    @property
+    def places_mm(self) -> Sequence[tuple[float, float, float]]: ...
 
 
 def json_ready(value: Any, *, where: str = "the document") -> Any:
@@ -234,8 +237,15 @@ def changes_facts(changes: Iterable[Change]) -> list[Facts]:
 
 
 def warnings_facts(warnings: Iterable[Coded]) -> list[Facts]:
-    """Code and message of each warning."""
-    return [{"code": one.code, "message": one.message} for one in warnings]
+    """Code, message and places of each warning."""
+    return [
+        {
+            "code": one.code,
+            "message": one.message,
+            "places_mm": [list(place) for place in one.places_mm],
+        }
+        for one in warnings
+    ]
 
 
 # --- documents ---

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -184,6 +185,13 @@ def write_picture(path: Path, pixels: Picture) -> None:
     """
     with replacing_file(path) as place:
         Image.fromarray(pixels, "RGB").save(place, format="PNG")
+
+
+def png_bytes(pixels: Picture) -> bytes:
+    """The same file in memory."""
+    held = io.BytesIO()
+    Image.fromarray(pixels, "RGB").save(held, format="PNG")
+    return held.getvalue()
 
 
 # --- parts ---

@@ -14,7 +14,7 @@ from blockout.cli.main import app
 
 COMMANDS = (
     "demo", "inspect", "prepare", "survey", "choose-path", "tripod", "reposition", "sureness",
-    "build", "export", "compare", "try-in", "history", "schema",
+    "build", "export", "compare", "try-in", "report", "history", "schema",
 )  # fmt: skip
 HEAVY = (
     "numpy", "scipy", "pydantic", "shapely", "trimesh", "manifold3d", "igl", "embreex", "PIL",

@@ -33,6 +33,7 @@ CALLS = {
     "sureness_of": ["sureness", "a.ply"],
     "compare_files": ["compare", "b", "a.stl"],
     "try_framework": ["try-in", "a.ply", "f.stl"],
+    "report_folder": ["report", "b", "--out", "r.html"],
 }
 
 

@@ -59,6 +59,7 @@ class LeftAlone:
 class Warned:
     code: str
     message: str
+    places_mm: tuple = ()
 
 
 @pytest.fixture
@@ -176,7 +177,11 @@ def test_the_summarys_values(survey):
     }  # fmt: skip
     assert summary["timings_s"] == {"survey": 0.5, "total": 1.25}
     assert summary["warnings"] == [
-        {"code": "tilt-large", "message": "The path is tilted 12 degrees, over 10."}
+        {
+            "code": "tilt-large",
+            "message": "The path is tilted 12 degrees, over 10.",
+            "places_mm": [],
+        }
     ]
     assert len(summary["cautions"]) >= 4
     assert summary["versions"]["blockout"] == __version__
