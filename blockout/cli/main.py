@@ -20,8 +20,10 @@ from blockout.cli.export import export
 from blockout.cli.history import history
 from blockout.cli.inspect import inspect
 from blockout.cli.prepare import prepare
+from blockout.cli.report import report
 from blockout.cli.reposition import reposition
 from blockout.cli.schema import schema
+from blockout.cli.serve import serve
 from blockout.cli.sureness import sureness
 from blockout.cli.survey import survey
 from blockout.cli.terminal import INTERRUPTED
@@ -39,7 +41,7 @@ app = typer.Typer(
 )
 for _command in (
     demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
-    compare, try_in, history, schema,
+    compare, try_in, report, history, serve, schema,
 ):  # fmt: skip
     app.command()(_command)
 

@@ -22,6 +22,7 @@ from blockout.job.desk import SUMMARY, Stopwatch, summary_of
 from blockout.job.exports import Exported, Printed, export_model, print_model
 from blockout.job.many import ManyBuilt, build_many
 from blockout.job.records import record_on_cast, reposition_cast, sureness_of
+from blockout.job.reports import Reported, report_folder
 from blockout.job.surveys import SURVEY, SURVEY_FILES, SurveyedFile, survey_file
 from blockout.job.trials import try_framework
 
@@ -39,6 +40,7 @@ __all__ = [
     "ManyBuilt",
     "PreparedFile",
     "Printed",
+    "Reported",
     "Stopwatch",
     "SurveyedFile",
     "block_out",
@@ -54,6 +56,7 @@ __all__ = [
     "prepare_file",
     "print_model",
     "record_on_cast",
+    "report_folder",
     "reposition_cast",
     "summary_of",
     "sureness_of",

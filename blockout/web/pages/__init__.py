@@ -1,0 +1,1 @@
+"""The page: what a technician sees of a sitting. Nothing is worked out here."""
