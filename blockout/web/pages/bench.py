@@ -251,7 +251,18 @@ class Bench:
             elif one.address != self.editing:
                 lines.append({"points": one.points_mm, "closed": one.closed})
         self.view.set_lines("drawn", lines, LineStyle(colour=(0.72, 0.18, 0.42), dash_mm=1.2))
-        self.view.set_markers([*markers, *self._warning_markers()])
+        self.view.set_markers([*markers, *self._crown_markers(markers), *self._warning_markers()])
+
+    def _crown_markers(self, named: Sequence[Marker]) -> list[Marker]:
+        """Numbers of the crowns that were counted along the arch."""
+        teeth, _ = self.showing.teeth_or_trouble()
+        said = {marker.text for marker in named}
+        crowns = () if teeth is None else teeth.crowns
+        return [
+            Marker(at_mm=crown.centre_mm, text=str(crown.number), shape="tooth")
+            for crown in crowns
+            if str(crown.number) not in said
+        ]
 
     def _warning_markers(self) -> list[Marker]:
         summary = self.showing.document("build")
@@ -347,8 +358,9 @@ _HATCH_DEG: Final = {"parallel": 45.0, "ledge": -45.0, "relief": 0.0, "arbitrary
 
 def trouble(error: BlockoutError) -> None:
     """Say in the page what went wrong, with what mends it."""
+    said = str(error)
     ui.notify(
-        str(error),
+        said[:1].upper() + said[1:],
         type="negative",
         multi_line=True,
         timeout=0,

@@ -36,7 +36,7 @@ def one_field(settings: BaseModel, name: str, put: Put) -> ui.element:
     value = getattr(settings, name)
     parameter = parameter_of(field)
     label = words_of(name)
-    if parameter is not None and parameter.unit not in ("", "1"):
+    if parameter is not None and parameter.unit not in ("", "1", "weight"):
         label += f", {parameter.unit}"
     choices = choices_of(field.annotation)
     made: ui.element

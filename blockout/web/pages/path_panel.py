@@ -143,14 +143,9 @@ class PathPanel:
         marks = [name for name in _FACTORS if name == "total" or name in paths[0]["marks"]]
         with ui.element("section").classes("card wide"):
             ui.label("Paths worth choosing from").classes("card-title")
-            with ui.element("table").classes("list"):
-                with ui.element("thead"), ui.element("tr"):
-                    for head in ("", "Tilt of the cast", *[_FACTORS[name] for name in marks], ""):
-                        with ui.element("th").props('scope="col"'):
-                            ui.label(head)
-                with ui.element("tbody"):
-                    for path in paths:
-                        self._row(path, marks)
+            with ui.element("ol").classes("paths"):
+                for path in paths:
+                    self._listed(path, marks)
             ui.label(f"Best: {facts_found['best_reason']}.")
             ui.label(f"{facts_found['level_reason']}.")
             for note in facts_found["notes"]:
@@ -164,29 +159,28 @@ class PathPanel:
         if len(self.compared) == 2:
             self._side_by_side(facts_found, marks)
 
-    def _row(self, path: dict[str, Any], marks: list[str]) -> None:
+    def _listed(self, path: dict[str, Any], marks: list[str]) -> None:
         number = path["number"]
-        with ui.element("tr"):
-            with ui.element("td"):
-                ui.checkbox(
-                    str(number),
-                    value=number in self.compared,
-                    on_change=lambda e: self._compare(number, e.value),
-                ).props(f'dense aria-label="compare path {number}"')
-            with ui.element("td"):
-                ui.label(path["words"])
-                ui.label(", ".join(path["why"])).classes("hint")
-            for name in marks:
-                value = path["total"] if name == "total" else path["marks"][name]
-                with ui.element("td").classes("number"):
-                    ui.label(f"{value:.0f}")
-            with ui.element("td"):
+        shown = [
+            f"{_FACTORS[name]} {path['total'] if name == 'total' else path['marks'][name]:.0f}"
+            for name in marks
+        ]
+        with ui.element("li"):
+            ui.label(path["words"]).classes("path-words")
+            ui.label(", ".join(shown)).classes("path-marks")
+            ui.label("listed for " + ", ".join(path["why"])).classes("hint")
+            with ui.row():
                 ui.button(
                     "Go there",
                     on_click=lambda: self.bench.go_to(
                         path["anterior_tilt_deg"], path["lateral_tilt_deg"]
                     ),
                 ).props(f'flat dense aria-label="Tilt the cast as in path {number}"')
+                ui.checkbox(
+                    "side by side",
+                    value=number in self.compared,
+                    on_change=lambda e: self._compare(number, e.value),
+                ).props(f'dense aria-label="Compare path {number}"')
 
     def _another_chart(self, event: Any) -> None:
         self.chart = event.value

@@ -51,6 +51,8 @@ class ProfileBox:
             return
         self.drawing = profile_svg(plane, lines, depth_mm=self.bench.last_click.get("depth_mm"))
         view.set_section(plane.point_mm, plane.normal)
+        if self.move_mm == self.turn_deg == 0.0:  # as it is begun: look at what is cut
+            view.look_from(plane.normal, at_mm=plane.point_mm)
         view.set_lines(
             "section",
             [{"points": line} for found in lines.values() for line in found],

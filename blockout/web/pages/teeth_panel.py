@@ -151,5 +151,7 @@ class TeethPanel:
 
 def _sides(facts: dict[str, Any]) -> str:
     return ", ".join(
-        f"{aspect['word']} {aspect['max_depth_mm']:.2f}" for aspect in facts["aspects"]
+        f"{aspect['word']} {aspect['max_depth_mm']:.2f}"
+        for aspect in facts["aspects"]
+        if aspect["max_depth_mm"] > 0.0
     )
