@@ -369,6 +369,7 @@ def handles(mesh: Mesh, *, borders: int) -> int:
     return doubled // 2
 
 
+@pytest.mark.long
 @needs_shared
 @pytest.mark.parametrize(
     ("name", "missing_mm2"), [("lower_partial_open", 340.0), ("upper_partial_open", 370.0)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from real_arches import needs_casts
 from said import assert_said
 
@@ -15,6 +16,7 @@ from blockout.mesh import Bools, Floats
 from blockout.surveying.path import insertion_path
 
 
+@pytest.mark.long
 @needs_casts
 def test_on_a_real_cast(real_arch) -> None:
     cast = real_arch("upper").cast

@@ -483,6 +483,7 @@ def test_the_chosen_path_does_what_its_reason_says() -> None:
     assert path @ molar.axis / np.linalg.norm(path) > molar.axis[2]
 
 
+@pytest.mark.long
 def test_lower_scan_is_the_demo_scan_at_full_fineness() -> None:
     mesh = demo_scan(LOWER)
     assert 80_000 < mesh.triangle_count < 160_000

@@ -20,7 +20,7 @@ from blockout.wax.relief import relief_bulk
 
 PROMISED_MM = 0.010
 
-pytestmark = needs_casts
+pytestmark = [pytest.mark.long, needs_casts]
 
 
 @pytest.fixture(scope="module")

@@ -177,6 +177,7 @@ def test_the_lower_part_of_a_strip():
         assert_within(band.left.points_mm[:, 1], -1.0 + 3.0 * share, 1e-9)
 
 
+@pytest.mark.long
 def test_regions_on_a_real_scan():
     folder = Path(__file__).parents[2] / "../shared/casts"
     if not folder.is_dir():

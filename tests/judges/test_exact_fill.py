@@ -91,6 +91,7 @@ def test_fill_is_the_same_body_not_only_the_same_volume() -> None:
     assert prisms.exact("minus", done.wax, judge).volume_mm3 < 1e-6
 
 
+@pytest.mark.long
 @settings(max_examples=10)
 @given(cast=casts(most=2), tilt_deg=tilts)
 def test_fill_of_random_casts(cast: Cast, tilt_deg: tuple[float, float]) -> None:

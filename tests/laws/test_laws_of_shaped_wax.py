@@ -340,6 +340,7 @@ def test_beads() -> None:
 
 
 # --- arbitrary blockout --------------------------------------------------------------------------
+@pytest.mark.long
 @settings(max_examples=6)
 @given(
     body=bodies(),
@@ -424,6 +425,7 @@ def assert_poured(cast: Cast, poured: Poured) -> Mesh:
     return model
 
 
+@pytest.mark.long
 def test_a_whole_pour() -> None:
     """All kinds of wax on one cast; turning cast and path together changes no volume of any."""
     tally = Tally()

@@ -101,6 +101,7 @@ def _bytes_of_triangles(corners: Floats) -> list[bytes]:
 
 
 # --- cast, wax and model -------------------------------------------------------------------------
+@pytest.mark.long
 @pytest.mark.parametrize(("arch", "tilt_deg"), WORKED)
 def test_cast_wax_and_model_are_solids_that_add_up(worked, tmp_path, arch, tilt_deg):
     done = worked(arch, tilt_deg)

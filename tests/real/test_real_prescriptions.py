@@ -21,7 +21,7 @@ from blockout.mesh import Bools, Floats, Mesh
 from blockout.surveying.path import InsertionPath
 from blockout.surveying.survey import survey
 
-pytestmark = needs_casts
+pytestmark = [pytest.mark.long, needs_casts]
 
 WINDOW_MM = 1.6
 """From an arm's middle line to beyond its window."""

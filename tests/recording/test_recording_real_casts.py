@@ -41,9 +41,12 @@ GAPS: dict[Arch, tuple[tuple[int, int], ...]] = {
 }
 """Teeth beside a gap: the tooth, and a tooth on the same or the other side of it."""
 
-pytestmark = pytest.mark.skipif(
-    not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not CASTS.is_dir(), reason="the folder of real arches, ../shared/casts, is not here"
+    ),
+]
 
 
 @dataclass(frozen=True, eq=False)

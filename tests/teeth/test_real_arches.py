@@ -27,7 +27,7 @@ from blockout.teeth.row import CrownRow, number_along_arch
 
 POINTED_AT: dict[Arch, int] = {"lower": 44, "upper": 24}
 
-pytestmark = needs_casts
+pytestmark = [pytest.mark.long, needs_casts]
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from bodies import box
 from frameworks import shell, with_rod
 from real_arches import needs_casts
@@ -17,6 +18,8 @@ from blockout.trying.interference import interferences_of
 from blockout.trying.overlap import overlap, under_cast
 from blockout.trying.tilts import Trial
 from blockout.trying.try_in import try_in
+
+pytestmark = pytest.mark.long
 
 CLEARANCE_MM = 0.06
 ALLOWANCE_MM = 0.03

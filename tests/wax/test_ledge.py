@@ -312,6 +312,7 @@ def test_an_arm_that_doubles_back_is_refused(tooth: tuple[Survey, Any]) -> None:
 
 
 # --- a real arch ---------------------------------------------------------------------------------
+@pytest.mark.long
 @needs_casts
 def test_arms_and_ledges_on_a_real_arch(real_arch: Any) -> None:
     cast = real_arch("lower").cast
