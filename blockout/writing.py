@@ -10,12 +10,16 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
+import signal
 import stat
+import threading
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
+from types import FrameType
 from typing import Final
 
 from blockout.errors import OutputError
@@ -122,7 +126,8 @@ def replacing_folder(
                 yield unfinished
                 for file in _files_below(unfinished):
                     _flush(unfinished / file)
-                _swap_in(unfinished, target, path, ours, signed_by)
+                with _interruptions_wait():
+                    _swap_in(unfinished, target, path, ours, signed_by)
             except BaseException:
                 _remove(unfinished)
                 raise
@@ -168,6 +173,35 @@ def _swap_in(
         where=str(path),
         fix="Give each run its own folder with --out.",
     )
+
+
+def stays_in_its_folder(name: object) -> bool:
+    """Whether a name read from a file may be joined to a folder: letters, digits, ``_`` and ``-``
+    alone, so that it leads nowhere else.
+
+    >>> [stays_in_its_folder(name) for name in ("relief-2", "../relief", "C:x", "", None)]
+    [True, False, False, False, False]
+    """
+    return isinstance(name, str) and re.fullmatch(r"[A-Za-z0-9][\w-]*", name, re.ASCII) is not None
+
+
+@contextmanager
+def _interruptions_wait() -> Iterator[None]:
+    """What is pressed on the keyboard during the swap is heard after it: between its two renames
+    the folder is not there, and half of the older one would be left.
+    """
+    usual = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or not callable(usual):
+        yield
+        return
+    heard: list[tuple[int, FrameType | None]] = []
+    signal.signal(signal.SIGINT, lambda number, frame: heard.append((number, frame)))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
+    if heard:
+        usual(*heard[0])
 
 
 def _refuse_foreign(

@@ -248,6 +248,13 @@ def _pass_through(
 ) -> Prepared:
     """A closed cast as it is, but for the side its faces look to."""
     arch, notes = _arch(settings)
+    used = np.zeros(len(mesh.vertices), dtype=bool)
+    used[mesh.faces.reshape(-1)] = True
+    low, high = mesh.bounds_mm
+    if not used.all() and ((mesh.vertices < low) | (mesh.vertices > high)).any():
+        # they lie anywhere, and would be taken for the cast's size
+        mesh = mesh.part(np.ones(mesh.triangle_count, dtype=bool))
+        changes += (_without_unused(int((~used).sum())),)
     if mesh.volume_mm3 < 0.0:
         mesh = mesh.reversed()
         changes += (_turned(mesh),)
@@ -266,6 +273,15 @@ def _pass_through(
     )
     passed = "the cast is closed already and passes through"
     return Prepared(cast, changes, (*scan.notes, passed, *notes, *found.notes, *recognised.notes))
+
+
+def _without_unused(count: int) -> Change:
+    return Change(
+        step="unused",
+        touched=count,
+        unit="vertices",
+        message=f"left out {count} vertices that no face uses",
+    )
 
 
 def _is_clean_solid(mesh: Mesh) -> bool:

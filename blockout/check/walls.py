@@ -200,6 +200,8 @@ def _gathered(
     for one in range(int(place.max()) + 1):
         mine = member[place == one]
         middle = np.intersect1d(mine, wide)
+        if not len(middle):
+            continue  # thin surface beside a wall that is told already
         least = middle[thickness_mm[middle].argmin()]
         walls.append(
             ThinWall(

@@ -8,6 +8,7 @@ With ``--json`` stdout holds one JSON document whatever happens: the answer, or
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -28,6 +29,7 @@ INTERRUPTED: Final = 130
 
 _LABELS: Final = (("measured", "measured"), ("where", "where"))
 _PLACES_SHOWN: Final = 5
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,13 @@ class Terminal:
             where=None if error.filename is None else str(error.filename),
         )
 
+    def unheard(self, error: OSError) -> NoReturn:
+        """stdout leads to a place without room; what the command made stands."""
+        hang_up()
+        put(sys.stderr, f"The answer cannot be written: {error.strerror}.")
+        put(sys.stderr, "  Free some space where standard output goes.")
+        raise typer.Exit(2)
+
     def fault(self, error: BaseException) -> NoReturn:
         """Anything unforeseen: one line, and the traceback only when asked for."""
         if self.debug:
@@ -155,7 +164,13 @@ def terminal(*, as_json: bool, quiet: bool, debug: bool) -> Iterator[Terminal]:
             here.fail(error)
         except MemoryError:
             here.out_of_memory()
+        except ImportError as error:
+            if _for_want_of_memory(error):
+                here.out_of_memory()
+            here.fault(error)
         except OSError as error:
+            if error.filename is None and error.errno in _NO_ROOM:
+                here.unheard(error)
             if debug or error.filename is None:
                 here.fault(error)
             here.unreachable(error)
@@ -164,6 +179,13 @@ def terminal(*, as_json: bool, quiet: bool, debug: bool) -> Iterator[Terminal]:
     except BrokenPipeError:
         hang_up()
         raise typer.Exit(1) from None
+
+
+def _for_want_of_memory(error: ImportError) -> bool:
+    """The system's loader has no error of its own for it: only these words tell."""
+    causes = [error, error.__cause__, error.__context__]
+    said = " ".join(str(cause) for cause in causes if cause is not None).lower()
+    return "failed to map segment" in said or "cannot allocate memory" in said
 
 
 def error_code(error: BlockoutError) -> str:

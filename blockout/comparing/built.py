@@ -21,6 +21,7 @@ from blockout.errors import InputError
 from blockout.progress import Progress, silent
 from blockout.surveying.path import InsertionPath, insertion_path
 from blockout.teeth.named import teeth_of
+from blockout.writing import stays_in_its_folder
 
 SUMMARY: Final = "summary.json"
 _STEEPEST_DEG: Final = 60.0
@@ -70,6 +71,13 @@ def plan_of_folder(
     path = path_along(cast, tuple(summary["path"]["direction"]))
     parts = []
     for part in summary["parts"]:
+        if not stays_in_its_folder(part["name"]):
+            raise InputError(
+                "a part of the build is called by what is not the name of a part",
+                measured=repr(part["name"])[:80],
+                where=str(folder / SUMMARY),
+                fix="Run `blockout build` again.",
+            )
         if part["triangles"]:
             mesh = read_scan(folder / "wax" / f"{part['name']}.stl", unit="mm").mesh
             parts.append(Part(part["name"], part["kind"], mesh, mesh.volume_mm3))

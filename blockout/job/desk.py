@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from blockout.errors import InputError, OutputError
+from blockout.writing import stays_in_its_folder
 
 SUMMARY: Final = "summary.json"
 
@@ -54,7 +55,25 @@ def summary_of(folder: Path) -> dict[str, Any]:
             where=str(folder),
             fix="Name the folder given to `blockout build --out`.",
         ) from error
+    _refuse_paths_for_names(summary["parts"], folder)
     return dict(summary)
+
+
+def _refuse_paths_for_names(parts: Any, folder: Path) -> None:
+    """Parts of a build name their files; a summary from elsewhere might name any file.
+
+    Raises
+    ------
+    InputError
+    """
+    for part in parts:
+        if not stays_in_its_folder(part.get("name") if isinstance(part, Mapping) else None):
+            raise InputError(
+                "a part of the build is called by what is not the name of a part",
+                measured=repr(part)[:80],
+                where=str(folder / SUMMARY),
+                fix="Run `blockout build` again.",
+            )
 
 
 def not_the_input(given: Path, out: Path) -> None:

@@ -63,7 +63,8 @@ def read_mesh_file(path: Path | str) -> MeshFile:
     ReadError
         The file is missing, a folder, unreadable, empty, cut off, or no mesh; it has no
         triangles, coordinates that are not finite, or faces of vertices that are not there.
-        Nothing else leaves this function.
+    MemoryError
+        The machine has not the memory for it. Nothing else leaves this function.
     """
     path = Path(path)
     where = str(path)
@@ -73,13 +74,13 @@ def read_mesh_file(path: Path | str) -> MeshFile:
             if not data:
                 raise ReadError("the file is empty", measured="0 bytes", fix=DAMAGED)
             kind = _kind(data, path.suffix.lower())
-            content = checked(_content(kind, raw, data))
+            content = checked(_content(kind, data))
     except ReadError as error:
         place = f"{where}, {error.where}" if error.where else where
         raise ReadError(error.what, measured=error.measured, where=place, fix=error.fix) from (
             error.__cause__ or error
         )
-    except BlockoutError:
+    except (BlockoutError, MemoryError):
         raise
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -166,12 +167,11 @@ def _named(kind: str) -> str:
     return {"gltf": "glTF", "3mf": "3MF"}.get(kind, kind.split()[0].upper())
 
 
-def _content(kind: Format, raw: io.FileIO, data: bytes) -> Content:
+def _content(kind: Format, data: bytes) -> Content:
     if kind == "ply":
         from blockout.kernel import ply_files
 
-        raw.seek(0)
-        return ply_files.read(raw, data)
+        return ply_files.read(data)
     if kind == "gltf":
         from blockout.kernel import scene_files
 

@@ -221,6 +221,7 @@ def floats(words: Sequence[bytes], *, format_name: str) -> Floats:
         A word is no number; it is named.
     """
     try:
+        refuse_grouped(b"".join(words))
         return np.fromiter(map(float, words), dtype=np.float64, count=len(words))
     except ValueError as error:
         raise ReadError(
@@ -233,6 +234,7 @@ def floats(words: Sequence[bytes], *, format_name: str) -> Floats:
 def integers(words: Sequence[bytes], *, format_name: str) -> Ints:
     """Whole numbers from words; see :func:`floats`."""
     try:
+        refuse_grouped(b"".join(words))
         return np.fromiter(map(int, words), dtype=np.int64, count=len(words))
     except (ValueError, OverflowError) as error:
         raise ReadError(
@@ -242,9 +244,21 @@ def integers(words: Sequence[bytes], *, format_name: str) -> Ints:
         ) from error
 
 
+def refuse_grouped(words: bytes | str) -> None:
+    """Python takes ``1_000`` and the digits of every script for numbers; no mesh format does.
+
+    Raises
+    ------
+    ValueError
+    """
+    if not words.isascii() or (b"_" in words if isinstance(words, bytes) else "_" in words):
+        raise ValueError("digits that are grouped or of another script")
+
+
 def _first_wrong(words: Sequence[bytes], kind: type[float] | type[int]) -> str:
     for word in words:
         try:
+            refuse_grouped(word)
             if abs(kind(word)) < 2**63 or kind is float:
                 continue
         except ValueError:

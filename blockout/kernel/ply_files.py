@@ -9,9 +9,10 @@ from __future__ import annotations
 import io
 import os
 import re
+import tempfile
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,18 +61,11 @@ class _WholeReads(io.BufferedReader):
         return data
 
 
-def read(raw: io.FileIO, data: bytes) -> Content:
+def read(data: bytes) -> Content:
     """Vertices and faces of a PLY in order; polygons are split and said.
 
     Coordinates are as the header declares them: text under ``property float`` is rounded to
     32 bit, as the format says.
-
-    Parameters
-    ----------
-    raw : io.FileIO
-        The open file; plyfile maps it into memory.
-    data : bytes
-        The same file's bytes.
 
     Raises
     ------
@@ -91,10 +85,16 @@ def read(raw: io.FileIO, data: bytes) -> Content:
         )
     try:
         if _TEXT.search(data, 0, header.end()):
+            if data.find(b"_", header.end()) >= 0:
+                raise ReadError(
+                    "the PLY file has a word that is not a number",
+                    measured="one with an underscore",  # which Python would read over
+                    fix=DAMAGED,
+                )
             text = data.decode("ascii", "replace").replace("\ufffd", "?")
             ply = PlyData.read(io.StringIO(text, newline=None))
         else:
-            ply = _mapped(raw, header.end(), lists=len(_LIST.findall(data, 0, header.end())))
+            ply = _mapped(data, header.end(), lists=len(_LIST.findall(data, 0, header.end())))
     except PlyElementParseError as error:
         raise _cut_off(error) from error
     names = [element.name for element in ply.elements]
@@ -108,19 +108,40 @@ def read(raw: io.FileIO, data: bytes) -> Content:
     return _content(ply, data[: header.end()])
 
 
-def _mapped(raw: io.FileIO, header_bytes: int, *, lists: int) -> PlyData:
+def _mapped(data: bytes, header_bytes: int, *, lists: int) -> PlyData:
     """All triangles or all quads are mapped in one block; anything else is read face by face."""
-    for corners in (3, 4) if lists == 1 else ():
-        with suppress(PlyElementParseError):
-            return _read_from(raw, header_bytes, {"face": dict.fromkeys(_CORNERS, corners)})
-    return _read_from(raw, header_bytes, {})
+    with _copy_to_map(data) as copy:
+        for corners in (3, 4) if lists == 1 else ():
+            with suppress(PlyElementParseError):
+                return _read_from(copy, header_bytes, {"face": dict.fromkeys(_CORNERS, corners)})
+        return _read_from(copy, header_bytes, {})
 
 
-def _read_from(raw: io.FileIO, header_bytes: int, known: dict[str, dict[str, int]]) -> PlyData:
-    with _WholeReads(io.FileIO(os.dup(raw.fileno()))) as stream:
-        stream.seek(0)
+def _read_from(copy: io.RawIOBase, header_bytes: int, known: dict[str, dict[str, int]]) -> PlyData:
+    copy.seek(0)
+    stream = _WholeReads(copy)
+    try:
         stream.header_bytes = header_bytes
         return PlyData.read(stream, known_list_len=known)
+    finally:
+        stream.detach()  # or it would close the copy
+
+
+def _copy_to_map(data: bytes) -> io.RawIOBase:
+    """The bytes as an open file of our own, which plyfile can map into memory. The user's file
+    will not do: it may change meanwhile, and one that is cut short under a map ends the process.
+    """
+    try:
+        if hasattr(os, "memfd_create"):
+            copy = io.FileIO(os.memfd_create("ply"), "r+")
+        else:
+            copy = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - the caller closes it
+        rest = memoryview(data)
+        while len(rest):
+            rest = rest[copy.write(rest) :]
+    except OSError:  # no room for it: the slow way is left
+        return cast(io.RawIOBase, io.BytesIO(data))
+    return copy
 
 
 def _cut_off(error: PlyElementParseError) -> ReadError:

@@ -7,6 +7,7 @@ than that, the caller keeps a margin (``beyond_mm``) or asks twice.
 
 from __future__ import annotations
 
+import mmap
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -23,6 +24,9 @@ from blockout.mesh import Bools, Floats, Ints, Mesh
 _SINGLE = np.float32
 _RAYS_A_BATCH = 200_000
 _NO_HIT_MM = 1e30
+# it failed with 120 MB of address space left and not with 160, whatever the mesh: threads need them
+_ROOM_BYTES = 256 << 20
+_ROOM_BYTES_A_TRIANGLE = 500
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,11 +45,22 @@ class Hits:
     face: Ints
 
 
+def _refuse_without_room(triangle_count: int) -> None:
+    """The library ends the process where it gets no memory, so that it is asked for here first:
+    taken without being touched, and given back.
+    """
+    try:
+        mmap.mmap(-1, _ROOM_BYTES + _ROOM_BYTES_A_TRIANGLE * triangle_count).close()
+    except OSError as error:
+        raise MemoryError("no room for the search tree of the rays") from error
+
+
 class RayScene:
     """A mesh made ready for rays; safe to ask from several threads.
 
     Raises
     ------
+    MemoryError
     KernelError
         The mesh has no triangles, or the library refuses it.
     """
@@ -54,6 +69,7 @@ class RayScene:
         if not mesh.triangle_count:
             raise KernelError("rays need a mesh with triangles", measured="0 triangles, at least 1")
         self._centre = mesh.centre
+        _refuse_without_room(mesh.triangle_count)
         try:
             self._scene = EmbreeScene(robust=True)
             self._mesh = TriangleMesh(
@@ -63,6 +79,8 @@ class RayScene:
             )
             # the library builds its tree at the first question
             self._scene.run(np.zeros((1, 3), _SINGLE), np.array([[0, 0, 1]], _SINGLE))
+        except MemoryError:
+            raise
         except Exception as error:
             raise KernelError("the ray library could not take the mesh") from error
 

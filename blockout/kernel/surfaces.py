@@ -14,7 +14,8 @@ from blockout.mesh import Floats, Ints, Mesh
 
 
 def self_intersections(mesh: Mesh) -> Ints:
-    """(k, 2) pairs of faces that cut through each other, by exact predicates.
+    """(k, 2) pairs of faces that cut through each other, by exact predicates; the lower number
+    first, and pairs in order.
 
     Faces that share a corner or an edge count only where they meet elsewhere as well.
 
@@ -34,7 +35,9 @@ def self_intersections(mesh: Mesh) -> Ints:
     found = np.asarray(pairs, dtype=np.int64).reshape(-1, 2)
     if found.size and not 0 <= found.min() <= found.max() < mesh.triangle_count:
         raise KernelError("the search for self-intersections named faces that are not there")
-    return found
+    # the library's threads give them in the order in which they were done
+    found = np.sort(found, axis=1)
+    return found[np.lexsort((found[:, 1], found[:, 0]))]
 
 
 @dataclass(frozen=True, eq=False)

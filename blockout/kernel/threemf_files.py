@@ -26,6 +26,7 @@ from blockout.kernel.mesh_file import (
     NamedMesh,
     joined_parts,
     placed,
+    refuse_grouped,
     refuse_unfit,
 )
 from blockout.mesh import Floats, Ints
@@ -318,6 +319,7 @@ def _matrix(text: str | None) -> Floats:
     if text is not None:
         words = text.split()
         try:
+            refuse_grouped(text)
             rows = np.array([float(word) for word in words]).reshape(4, 3)
         except ValueError as error:
             raise ReadError(
@@ -332,6 +334,7 @@ def _matrix(text: str | None) -> Floats:
 def _mesh(shape: _Object, key: Key) -> tuple[Floats, Ints]:
     where = f"object {key[1]} of {key[0]}"
     try:
+        refuse_grouped("".join(shape.corners) + "".join(shape.triangles))
         corners = np.fromiter(map(float, shape.corners), np.float64, len(shape.corners))
         triangles = np.fromiter(map(int, shape.triangles), np.int64, len(shape.triangles))
     except (ValueError, OverflowError) as error:
