@@ -58,6 +58,10 @@ class Tolerances:
     """The solid kernel must take a body with this share of its volume unchanged: far above the
     rounding of a sum over faces, far under what bending a needle straight takes away."""
 
+    kernel_loss_mm3: float = 1e-4
+    """Where no way to a cut keeps that share, the best may lose this much: a cube of 0.05 mm.
+    Needles of a ragged border cost some 4e-5."""
+
     volume_relative: float = 1e-6
     """Volumes that must add up may differ by this share of the cast."""
 

@@ -56,7 +56,7 @@ def build_model(
     cast = left.cast
     if not any(part.volume_mm3 > 0.0 for part in (*waxes, *grooves)):
         return Model(cast.mesh, cast.mesh.volume_mm3, cast.solidity)
-    mesh = left.mould_filled(tolerances=tolerances)
+    mesh, films_mm3 = left.mould_and_films(tolerances=tolerances)
     state = solidity(mesh)
     if not state.is_solid:
         raise CheckError(
@@ -65,7 +65,7 @@ def build_model(
             fix="This is a fault of blockout; the scan and the path would help to mend it.",
         )
     expected_mm3 = cast.mesh.volume_mm3 + sum(wax.volume_mm3 for wax in waxes)
-    expected_mm3 -= sum(groove.volume_mm3 for groove in grooves)
+    expected_mm3 += films_mm3 - sum(groove.volume_mm3 for groove in grooves)
     allowed_mm3 = tolerances.volume_relative * cast.mesh.volume_mm3
     if abs(mesh.volume_mm3 - expected_mm3) > allowed_mm3:
         raise CheckError(

@@ -89,7 +89,8 @@ def _(rng: Rng) -> Specimen:
     section = sound.SECTIONS[int(rng.integers(4))]
     share = float(rng.uniform(0.1, 0.9))
     seed = int(rng.integers(1000))
-    return saved(rng, open_arch(section, along=80, across=24, ragged=share, seed=seed))
+    body = open_arch(section, along=80, across=24, ragged=share, seed=seed)
+    return saved(rng, body, wanted="solid")
 
 
 @kind("holes")
