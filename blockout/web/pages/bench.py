@@ -62,6 +62,7 @@ class Bench:
         self.tool: Tool | None = None
         self.hidden: set[str] = set()
         self.opacity: dict[str, float] = {}
+        self._seen: set[str] = set()
         self.editing: str = ""
         self.last_click: dict[str, Any] = {}
         self._client = ui.context.client
@@ -184,6 +185,8 @@ class Bench:
                 full_mm=2.55,
                 last_mm=DEEPEST_SHOWN_MM,
                 gauges_mm=tuple(case.survey.gauges_mm)[:4],
+                opacity=self.opacity.get("cast", 1.0),
+                shown="cast" not in self.hidden,
                 surveyed=True,
             )
         ]
@@ -207,6 +210,9 @@ class Bench:
         for name, path in self.showing.left_files().items():
             stamp = path.stat().st_mtime_ns
             deviates = name.startswith("scan-")
+            if deviates and name not in self._seen:
+                self.hidden.add(name)  # it covers everything else: shown when asked for
+            self._seen.add(name)
             mapped = deviates or name == "framework"
             found.append(
                 Layer(
@@ -219,10 +225,22 @@ class Bench:
                     full_mm=0.5,
                     last_mm=0.5,
                     opacity=self.opacity.get(name, 1.0),
-                    shown=name not in self.hidden and not deviates,
+                    shown=name not in self.hidden,
                 )
             )
         return found
+
+    def show(self, name: str, on: bool) -> None:
+        """Show or hide a layer; a comparison's map lies on the model, so the rest makes room."""
+        others = [layer.name for layer in self.layers() if layer.name != name]
+        (self.hidden.discard if on else self.hidden.add)(name)
+        if on and name.startswith("scan-"):
+            self.hidden.update(others)
+        if self.view is not None:
+            for layer in (name, *others):
+                self.view.show_layer(layer, layer not in self.hidden)
+        if on and name.startswith("scan-"):
+            self.refresh()
 
     def show_layers(self) -> None:
         """Load what was built or checked into the view."""

@@ -111,6 +111,8 @@ class BuildPanel:
                         with ui.element("th").props('scope="col"'):
                             ui.label(head)
                 with ui.element("tbody"):
+                    cast_mm3 = bench.sitting.cast.mesh.volume_mm3
+                    layer_row(bench, "cast", f"{cast_mm3:,.1f}")
                     for part in summary["parts"]:
                         if part["triangles"]:
                             layer_row(bench, part["name"], f"{part['volume_mm3']:.2f}")
@@ -153,9 +155,7 @@ def layer_row(bench: Bench, name: str, volume: str) -> None:
 
 
 def _show(bench: Bench, name: str, on: bool) -> None:
-    (bench.hidden.discard if on else bench.hidden.add)(name)
-    if bench.view is not None:
-        bench.view.show_layer(name, on)
+    bench.show(name, on)
 
 
 def _fade(bench: Bench, name: str, opacity: float) -> None:

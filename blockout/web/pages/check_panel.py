@@ -130,6 +130,7 @@ class CheckPanel:
                 depth = f"{one['depth_mm']:.2f} mm" if one["engages"] else "does not engage"
                 ui.label(f"Terminal {one['name']}: {depth}, asked {one['asked_mm']:.2f} mm")
             with ui.element("table").classes("list"), ui.element("tbody"):
+                layer_row(self.bench, "cast", "")
                 layer_row(self.bench, "framework", "")
 
     @ui.refreshable_method
@@ -161,7 +162,8 @@ class CheckPanel:
                         )
                         self._go(place["at_mm"], f"{place['kind']} wax at {place['region']}")
                 with ui.element("table").classes("list"), ui.element("tbody"):
-                    layer_row(self.bench, f"scan-{number}", "deviation map")
+                    layer_row(self.bench, "cast", "")
+                    layer_row(self.bench, f"scan-{number}", "off the plan, 0.5 mm either way")
 
     def _go(self, place: Any, what: str) -> None:
         def fly() -> None:

@@ -118,6 +118,10 @@ class TeethPanel:
             with ui.element("td"):
                 ui.label(_sides(facts))
             with ui.element("td"):
+                for side, way in (("Outer", 1.0), ("Inner", -1.0)):
+                    ui.button(side, on_click=lambda way=way: self._look_from(number, way)).props(
+                        f'flat dense aria-label="Look at tooth {number} from its {side} side"'
+                    )
                 ui.button("Margin", on_click=lambda: self._margin(number)).props(
                     f'flat dense aria-label="Draw the margin of tooth {number}"'
                 )
@@ -129,6 +133,14 @@ class TeethPanel:
                             f"remove tooth {number}", lambda case: without_tooth(case, number)
                         ),
                     ).props(f'flat dense aria-label="Remove tooth {number}"')
+
+    def _look_from(self, number: int, way: float) -> None:
+        """Look at a tooth square from its buccal (labial) side, or from the lingual one."""
+        teeth, _ = self.bench.showing.teeth_or_trouble()
+        if teeth is None or self.bench.view is None:
+            return
+        crown = teeth.crown(number)
+        self.bench.view.fly_to(crown.centre_mm, way * crown.axes[1], width_mm=20.0)
 
     def _margin(self, number: int) -> None:
         bench = self.bench
