@@ -86,7 +86,8 @@ def find_flat_bottom(
     if best is None:
         return None
     # the hull's outline seen along the bottom's normal: half of its faces' projected areas
-    outline_mm2 = 0.5 * float(np.abs(normals @ best.outward) @ areas_mm2)
+    # sums, here and below: products of vectors depend on the number of threads in their last digits
+    outline_mm2 = 0.5 * float((np.abs(normals @ best.outward) * areas_mm2).sum())
     return best if best.area_mm2 >= _SHARE_LEAST * outline_mm2 else None
 
 
@@ -105,7 +106,7 @@ def _settle(mesh: Mesh, outward: Floats, offset_mm: float) -> FlatBottom | None:
         outward = total / np.linalg.norm(total)
         weights = mesh.face_areas_mm2[chosen]
         heights_mm = (mesh.face_centres[chosen] - mesh.centre) @ outward
-        offset_mm = float(weights @ heights_mm / weights.sum())
+        offset_mm = float((weights * heights_mm).sum() / weights.sum())
     if not chosen.any():
         return None
     return FlatBottom(

@@ -263,7 +263,8 @@ def read_interferences(
                 zone_volume_mm3={
                     name: float(part) for name, part in zip(places.zones, in_zone, strict=True)
                 },
-                weighted_mm3=float(own @ places.weight[at]),
+                # a product of vectors depends on the number of threads in its last digits
+                weighted_mm3=float((own * places.weight[at]).sum()),
             )
         )
     return found

@@ -65,7 +65,8 @@ class AirBelow:
         slope = self._cast.mesh.face_normals[self._face] @ direction
         down = np.flatnonzero(slope < -self._level)
         air_mm = self.air_mm(self._places[down], direction)
-        return float(self._each_mm2 * (-slope[down] @ air_mm))
+        # a sum, not a product of vectors: that depends on the number of threads in its last digits
+        return -self._each_mm2 * float((slope[down] * air_mm).sum())
 
     def air_mm(self, places_mm: Floats, direction: Floats) -> Floats:
         """(k,) length of air under places (k, 3) on ceilings, down to the floor or to the next
