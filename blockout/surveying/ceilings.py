@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import breadth_first_order
 from blockout.kernel.rays import RayScene
 from blockout.kernel.solids import filled_area_mm2
 from blockout.mesh import Bools, Floats, Ints, Mesh, connected_faces
-from blockout.surveying.folds import Cells, lower_of_folds
+from blockout.surveying.folds import Cells, lower_of_folds, widths_mm
 from blockout.surveying.patches import Ceilings, border_loops, patch_surface, seen_along
 from blockout.tolerances import TOLERANCES, Tolerances
 
@@ -60,7 +60,7 @@ def uppermost(mesh: Mesh, ceilings: Ceilings, direction: Floats) -> Ceilings:
     if not len(asked):
         return ceilings
     corner_flat = flat[corners]
-    extent_mm = float(np.median(np.ptp(corner_flat, axis=1).max(axis=1)))
+    extent_mm = float(np.median(widths_mm(corner_flat)))
     cell_mm = max(extent_mm, 1e-3)
     grid = Cells.over(flat, cell_mm)
     border = np.flatnonzero(sheets.twin_halfedges < 0)

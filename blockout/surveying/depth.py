@@ -10,11 +10,13 @@ surface finds about where that is, and rays close in on it from the nearest dire
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 
 import numpy as np
-from scipy.ndimage import binary_erosion, minimum_filter
+from scipy.ndimage import maximum_filter, minimum_filter
 from scipy.spatial import cKDTree
 
 from blockout.kernel.rays import RayScene
@@ -26,7 +28,8 @@ from blockout.tolerances import TOLERANCES, Tolerances
 _UP = np.array([0.0, 0.0, 1.0])
 _MAP_STEPS_LIMIT = 1500
 _HALVINGS = 14
-_CHUNK = 50_000
+_BLOCK = 12_000
+"""Points are taken in blocks of about this many, a thread each; the same on any machine."""
 _BINS = 96
 _NEAREST = 8
 _BESIDE = 8
@@ -37,6 +40,8 @@ _MOST_AROUND = 128
 _ROUNDS = 4
 _WALL_SURE_MM = 0.0002
 """A wall under an edge is taken as it is when U ends within this of it: a fifth of a step."""
+_PLACES_AT_ONCE = 40_000
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], dtype=bool)
 
 
 class Overhead:
@@ -70,6 +75,28 @@ class Overhead:
         return start_mm - self.scene.first_hit(origins, -_UP).distance_mm
 
 
+class OverheadInPlace(Overhead):
+    """The same, asked by rays along the path about a surface that stays in file coordinates: what
+    was made ready for rays once then serves every path.
+    """
+
+    def __init__(self, surface: Mesh, scene: RayScene, path: InsertionPath) -> None:
+        self.to_path = path.to_path
+        self._surface = surface
+        self.scene = scene
+        turned = surface.vertices @ self.to_path.T
+        self.bounds_mm = np.stack([turned.min(axis=0), turned.max(axis=0)])
+
+    def covered(self, points_mm: Floats, *, margin_mm: float) -> Bools:
+        asked = points_mm @ self.to_path
+        return self.scene.blocked(asked, self.to_path[2], beyond_mm=margin_mm)
+
+    def top_mm(self, flat_mm: Floats) -> Floats:
+        start_mm = float(self.bounds_mm[1, 2]) + 1.0
+        origins = np.column_stack([flat_mm, np.full(len(flat_mm), start_mm)]) @ self.to_path
+        return start_mm - self.scene.first_hit(origins, -self.to_path[2]).distance_mm
+
+
 def undercut_depth_mm(
     overhead: Overhead,
     points_mm: Floats,
@@ -96,19 +123,55 @@ def undercut_depth_mm(
     hidden = np.flatnonzero(overhead.covered(points, margin_mm=tolerances.ray_margin_mm))
     if not len(hidden):
         return depth
-    first = None if outward is None else outward(hidden) @ overhead.to_path.T
-    depth[hidden] = _beside_mm(overhead, points[hidden], first, tolerances)
-    hidden = hidden[np.isinf(depth[hidden])]
-    if not len(hidden):
+    hidden = hidden[np.argsort(points[hidden, 2], kind="stable")]
+    first = np.full((len(hidden), 3), np.nan)
+    if outward is not None:
+        first = outward(hidden) @ overhead.to_path.T
+    search = _Search(overhead, spacing_mm, tolerances)
+    blocks = np.array_split(np.arange(len(hidden)), max(1, len(hidden) // _BLOCK))
+
+    def found(rows: Ints) -> Floats:
+        return search.depth_mm(points[hidden[rows]], first[rows])
+
+    if len(blocks) == 1:
+        depth[hidden] = found(blocks[0])
         return depth
-    heights = _HeightMap(overhead, spacing_mm, margin_mm=tolerances.ray_margin_mm)
-    for chunk in np.array_split(hidden, max(1, len(hidden) // _CHUNK)):
-        depth[chunk] = _distance_out(overhead, heights, points[chunk], tolerances)
+    search.prepare()
+    with ThreadPoolExecutor(min(len(blocks), os.cpu_count() or 1)) as pool:
+        depth[hidden] = np.concatenate(list(pool.map(found, blocks)))
     return depth
 
 
+class _Search:
+    """The depth of hidden points of one surface along one path, path coordinates."""
+
+    def __init__(self, overhead: Overhead, spacing_mm: float, tolerances: Tolerances) -> None:
+        self._overhead = overhead
+        self._spacing_mm = spacing_mm
+        self._tolerances = tolerances
+
+    @cached_property
+    def heights(self) -> _HeightMap:
+        margin_mm = self._tolerances.ray_margin_mm
+        return _HeightMap(self._overhead, self._spacing_mm, margin_mm=margin_mm)
+
+    def prepare(self) -> None:
+        """Make what several threads would else make at once."""
+        _ = self.heights, self._overhead.walls.tree
+
+    def depth_mm(self, points: Floats, outward: Floats) -> Floats:
+        """(k,) undercut depth; ``outward`` as for :func:`undercut_depth_mm`, or not a number."""
+        depth = _beside_mm(self._overhead, points, outward, self._tolerances)
+        left = np.flatnonzero(np.isinf(depth))
+        if len(left):
+            depth[left] = _distance_out(
+                self._overhead, self.heights, points[left], self._tolerances
+            )
+        return depth
+
+
 def _beside_mm(
-    overhead: Overhead, points: Floats, outward: Floats | None, tolerances: Tolerances
+    overhead: Overhead, points: Floats, outward: Floats, tolerances: Tolerances
 ) -> Floats:
     """(k,) distance to where nothing is above, where that is within two steps of depth; else
     infinite.
@@ -118,18 +181,17 @@ def _beside_mm(
     """
     far_mm = 2.0 * tolerances.depth_step_mm
     ways = [(np.full(len(points), k * (2.0 * np.pi / _BESIDE)), far_mm) for k in range(_BESIDE)]
-    if outward is not None:
-        # a cleft may be no wider than this
-        ways.insert(0, (np.arctan2(outward[:, 1], outward[:, 0]), 0.1 * far_mm))
+    # a cleft may be no wider than this
+    ways.insert(0, (np.arctan2(outward[:, 1], outward[:, 0]), 0.1 * far_mm))
     way_out = np.full(len(points), np.nan)
     reach = np.zeros(len(points))
-    asked = np.arange(len(points))
+    asked = np.flatnonzero(np.isfinite(ways[0][0]))
     for turn, reach_mm in ways:
         angle = turn[asked]
         step = reach_mm * np.column_stack([np.cos(angle), np.sin(angle), np.zeros(len(angle))])
         free = ~overhead.covered(points[asked] + step, margin_mm=tolerances.ray_margin_mm)
         way_out[asked[free]], reach[asked[free]] = angle[free], reach_mm
-        asked = asked[~free]
+        asked = np.flatnonzero(np.isnan(way_out))
     found = np.flatnonzero(np.isfinite(way_out))
     beside = np.full(len(points), np.inf)
     beside[found] = _wall_distance(
@@ -150,16 +212,22 @@ class _HeightMap:
         self.cells_mm = low - 2.0 * self.step_mm + grid * self.step_mm
         # surface no higher than rays keep off their start covers nothing: a point lies on its own
         self.top_mm = overhead.top_mm(self.cells_mm) - margin_mm
-        self.shape = tuple(steps)
-        self._low_mm = minimum_filter(self.top_mm.reshape(self.shape), size=3)
+        square = self.top_mm.reshape(tuple(steps))
+        self._shape = (int(steps[0]), int(steps[1]))
+        self._low_mm = minimum_filter(square, size=3).reshape(-1)
+        self._beside_mm = maximum_filter(
+            square, footprint=_CROSS, mode="constant", cval=-np.inf
+        ).reshape(-1)
         self._corner_mm = self.cells_mm[0]
 
-    def low_near(self, flat_mm: Floats) -> Floats:
-        """(k,) lowest height in the nine cells around each of (k, 2); -inf outside the map."""
-        cell = np.rint((flat_mm - self._corner_mm) / self.step_mm).astype(np.int64)
-        inside = ((cell >= 0) & (cell < self.shape)).all(axis=1)
-        i, j = np.where(inside[:, None], cell, 0).T
-        low: Floats = np.where(inside, self._low_mm[i, j], -np.inf)
+    def low_near(self, x_mm: Floats, y_mm: Floats) -> Floats:
+        """Lowest height in the nine cells around each place; -inf outside the map."""
+        # the outermost cells are empty, and so is what lies beyond them
+        i, j = (
+            np.clip(np.rint((along - corner) / self.step_mm), 0, size - 1).astype(np.int32)
+            for along, corner, size in zip((x_mm, y_mm), self._corner_mm, self._shape, strict=True)
+        )
+        low: Floats = self._low_mm[i * np.int32(self._shape[1]) + j]
         return low
 
     def nearest_free(self, points: Floats) -> Floats:
@@ -174,9 +242,7 @@ class _HeightMap:
         order = np.argsort(points[:, 2], kind="stable")
         for group in np.array_split(order, max(1, min(_BINS, len(order) // 50))):
             low_mm, high_mm = points[group[0], 2], points[group[-1], 2]
-            free = self.top_mm < low_mm
-            inner = binary_erosion(free.reshape(self.shape), border_value=1).reshape(-1)
-            rim = free & ~inner
+            rim = (self.top_mm < low_mm) & (self._beside_mm >= low_mm)
             some = rim | ((self.top_mm >= low_mm) & (self.top_mm < high_mm))
             offset[group] = self._nearest(points[group], some, rim)
         return offset
@@ -230,23 +296,18 @@ def _at_walls(overhead: Overhead, points: Floats, tolerances: Tolerances) -> tup
     """Distance to the nearest wall under an edge, and its direction; infinite where U does not end
     just there: rays on both sides of it say so.
     """
+    best, angle = np.full(len(points), np.inf), np.zeros(len(points))
     offset = overhead.walls.nearest(points)
     away_mm = np.hypot(offset[:, 0], offset[:, 1])
-    best, angle = np.full(len(points), np.inf), np.zeros(len(points))
     known = np.flatnonzero(np.isfinite(away_mm) & (away_mm > _WALL_SURE_MM))
-    if not len(known):
-        return best, angle
-    step = np.zeros((len(known), 3))
-    step[:, :2] = offset[known] / away_mm[known, None]
-
-    def covered(distance_mm: Floats) -> Bools:
-        asked = points[known] + distance_mm[:, None] * step
-        return overhead.covered(asked, margin_mm=tolerances.ray_margin_mm)
-
-    ends_here = covered(away_mm[known] - _WALL_SURE_MM) & ~covered(away_mm[known] + _WALL_SURE_MM)
-    known = known[ends_here]
-    best[known] = away_mm[known]
-    angle[known] = np.arctan2(offset[known, 1], offset[known, 0])
+    away_mm, way = away_mm[known], offset[known]
+    step = np.column_stack([way / away_mm[:, None], np.zeros(len(known))])
+    for off_mm, wanted in ((-_WALL_SURE_MM, True), (_WALL_SURE_MM, False)):
+        asked = points[known] + (away_mm + off_mm)[:, None] * step
+        fits = overhead.covered(asked, margin_mm=tolerances.ray_margin_mm) == wanted
+        known, away_mm, way, step = known[fits], away_mm[fits], way[fits], step[fits]
+    best[known] = away_mm
+    angle[known] = np.arctan2(way[:, 1], way[:, 0])
     return best, angle
 
 
@@ -273,17 +334,21 @@ def _opening_inside(
     around = np.minimum(2 ** np.ceil(np.log2(around)).astype(np.int64), _MOST_AROUND)
     for count in np.unique(around):
         left = asked[around == count]
-        for turn in np.arange(count) * (2.0 * np.pi / count):
-            heading = np.array([np.cos(turn), np.sin(turn), 0.0])
-            off = np.cos(turn - angle[left]) < np.cos(_FANS[-1])
-            moved = points[left] + inside_mm[left, None] * heading
-            off &= heights.low_near(moved[:, :2]) < moved[:, 2]
-            some = np.flatnonzero(off)
-            free = ~overhead.covered(moved[some], margin_mm=tolerances.ray_margin_mm)
-            direction[left[some[free]]] = turn
-            left = np.delete(left, some[free])
-            if not len(left):
-                break
+        turns = np.arange(count) * (2.0 * np.pi / count)
+        while len(left) and len(turns):
+            now, turns = np.split(turns, [max(1, _PLACES_AT_ONCE // len(left))])
+            off = np.cos(now - angle[left, None]) < np.cos(_FANS[-1])
+            x_mm, y_mm = (
+                points[left, k, None] + inside_mm[left, None] * way
+                for k, way in enumerate((np.cos(now), np.sin(now)))
+            )
+            off &= heights.low_near(x_mm, y_mm) < points[left, 2, None]
+            row, turn = np.nonzero(off)
+            moved = np.column_stack([x_mm[row, turn], y_mm[row, turn], points[left[row], 2]])
+            free = ~overhead.covered(moved, margin_mm=tolerances.ray_margin_mm)
+            row, first = np.unique(row[free], return_index=True)
+            direction[left[row]] = now[turn[free][first]]
+            left = np.delete(left, row)
     return direction
 
 

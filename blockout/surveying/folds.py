@@ -30,15 +30,19 @@ class Cells:
     @classmethod
     def over(cls, flat: Floats, cell_mm: float) -> Cells:
         """Cells of this size over all of ``flat`` (n, 2), with room to spare."""
-        across = int(np.ceil(np.ptp(flat, axis=0).max() / cell_mm)) + 8
-        return cls(flat.min(axis=0) - 3.0 * cell_mm, cell_mm, across)
+        # column by column: along the first axis of two columns the library is twenty times slower
+        low = np.array([column.min() for column in flat.T])
+        high = np.array([column.max() for column in flat.T])
+        across = int(np.ceil((high - low).max() / cell_mm)) + 8
+        return cls(low - 3.0 * cell_mm, cell_mm, across)
 
     def touched(self, points: Floats, patch: Ints, *, spare: int = 1) -> tuple[Ints, Ints]:
         """Row and key (cell and patch) of every cell that the boxes of ``points`` (k, c, 2) touch,
         with ``spare`` cells more on each side.
         """
-        low = np.floor((points.min(axis=1) - self.low) / self.cell_mm).astype(np.int64) - spare
-        high = np.floor((points.max(axis=1) - self.low) / self.cell_mm).astype(np.int64) + spare
+        lowest, highest = boxes(points)
+        low = np.floor((lowest - self.low) / self.cell_mm).astype(np.int64) - spare
+        high = np.floor((highest - self.low) / self.cell_mm).astype(np.int64) + spare
         span = high - low + 1
         count = span[:, 0] * span[:, 1]
         row = np.repeat(np.arange(len(points)), count)
@@ -46,6 +50,22 @@ class Cells:
         i = low[row, 0] + within // span[row, 1]
         j = low[row, 1] + within % span[row, 1]
         return row, (patch[row] * self.across + i) * self.across + j
+
+
+def boxes(points: Floats) -> tuple[Floats, Floats]:
+    """Lowest and highest coordinates (k, d) of points (k, c, d), c of them a row."""
+    low = high = points[:, 0]
+    for k in range(1, points.shape[1]):
+        low, high = np.minimum(low, points[:, k]), np.maximum(high, points[:, k])
+    return low, high
+
+
+def widths_mm(points: Floats) -> Floats:
+    """(k,) longer side of the boxes around (k, c, 2)."""
+    low, high = boxes(points)
+    wide = high - low
+    widths: Floats = np.maximum(wide[:, 0], wide[:, 1])
+    return widths
 
 
 def lower_of_folds(
@@ -79,7 +99,7 @@ def lower_of_folds(
     owner = border % count
     ends = vertex[sheets.halfedges[border]]
     faces_flat = flat[corners]
-    cell_mm = max(float(np.median(np.ptp(faces_flat, axis=1).max(axis=1))), 1e-3)
+    cell_mm = max(float(np.median(widths_mm(faces_flat))), 1e-3)
     grid = Cells.over(flat, cell_mm)
     edge_row, edge_key = grid.touched(flat[ends], ceilings.patch[owner], spare=0)
     face_row, face_key = grid.touched(faces_flat, ceilings.patch, spare=0)
@@ -91,8 +111,8 @@ def lower_of_folds(
     face_row, first, pairs = face_row[met], first[met], pairs[met]
     lower = np.zeros(count, dtype=bool)
     crossed = np.zeros(count, dtype=bool)
-    face_low, face_high = faces_flat.min(axis=1), faces_flat.max(axis=1)
-    edge_low, edge_high = flat[ends].min(axis=1), flat[ends].max(axis=1)
+    face_low, face_high = boxes(faces_flat)
+    edge_low, edge_high = boxes(flat[ends])
     batches = np.searchsorted(
         np.cumsum(pairs), np.arange(_PAIRS_A_BATCH, pairs.sum() + 1, _PAIRS_A_BATCH)
     )

@@ -18,7 +18,7 @@ from blockout.errors import InputError
 from blockout.mesh import Bools, Floats, Mesh
 from blockout.progress import Progress, silent
 from blockout.surveying.ceilings import find_ceilings
-from blockout.surveying.depth import Overhead, undercut_depth_mm
+from blockout.surveying.depth import Overhead, OverheadInPlace, undercut_depth_mm
 from blockout.surveying.lines import (
     Polyline,
     Segments,
@@ -118,7 +118,7 @@ def read_along(
     progress("reading undercut depths")
     scanned = scanned_of(cast)
     surface, vertex = scanned.surface, scanned.vertex
-    overhead = Overhead(surface, towards)
+    overhead = OverheadInPlace(surface, scanned.scene, towards)
     depth_mm = np.zeros(len(cast.mesh.vertices))
     depth_mm[vertex] = undercut_depth_mm(
         overhead,

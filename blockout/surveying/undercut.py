@@ -10,7 +10,7 @@ from scipy.sparse import csr_matrix
 from blockout.kernel.solids import Solid, filled_triangles
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.surveying.ceilings import unfolded, uppermost
-from blockout.surveying.folds import Cells
+from blockout.surveying.folds import Cells, widths_mm
 from blockout.surveying.patches import Ceilings, border_loops, patch_surface, seen_along
 from blockout.tolerances import TOLERANCES, Tolerances
 
@@ -164,8 +164,8 @@ def _layers_apart(sheets_flat: Floats, patch: Ints, patch_count: int) -> Ints:
         Corners of each face.
     patch : (k,)
     """
-    spread_mm = np.ptp(sheets_flat, axis=1).max(axis=1)
-    cells = Cells.over(sheets_flat.reshape(-1, 2), max(float(np.median(spread_mm)), 1e-3))
+    spread_mm = float(np.median(widths_mm(sheets_flat)))
+    cells = Cells.over(sheets_flat.reshape(-1, 2), max(spread_mm, 1e-3))
     row, cell = cells.touched(sheets_flat, np.zeros_like(patch), spare=0)
     pair = np.unique(cell * np.int64(patch_count) + patch[row])
     cell, owner = pair // patch_count, pair % patch_count

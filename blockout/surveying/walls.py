@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 from weakref import WeakKeyDictionary
 
@@ -80,6 +81,11 @@ class Walls:
     low_mm: Floats
     high_mm: Floats
 
+    @cached_property
+    def tree(self) -> cKDTree:
+        """Of the middles of the pieces."""
+        return cKDTree(self.start_mm + 0.5 * self.along_mm)
+
     def nearest(self, points: Floats) -> Floats:
         """(k, 2) offset from points (k, 3) to the nearest place of a wall that stands at their
         height; infinite where none is found.
@@ -87,10 +93,9 @@ class Walls:
         offset = np.full((len(points), 2), np.inf)
         if not len(self.low_mm):
             return offset
-        tree = cKDTree(self.start_mm + 0.5 * self.along_mm)
         asked = np.arange(len(points))
         for count in _NEAREST:
-            near = tree.query(points[asked, :2], k=min(count, len(self.low_mm)), workers=-1)[1]
+            near = self.tree.query(points[asked, :2], k=min(count, len(self.low_mm)), workers=-1)[1]
             offset[asked] = self._among(points[asked], near.reshape(len(asked), -1))
             asked = asked[np.isinf(offset[asked, 0])]
             if not len(asked):

@@ -9,8 +9,10 @@ import pytest
 from bodies import ball, ball_on_plate, box, cast_of, frustum, sagitta_mm, surveyed, torus, united
 from invariants import assert_within
 
+from blockout.kernel.rays import RayScene
 from blockout.mesh import Floats, Mesh
-from blockout.surveying.depth import Overhead, undercut_depth_mm
+from blockout.surveying import depth
+from blockout.surveying.depth import Overhead, OverheadInPlace, undercut_depth_mm
 from blockout.surveying.path import InsertionPath
 
 RAYS_MM = 0.002
@@ -215,3 +217,34 @@ def test_two_bodies_shade_one_another() -> None:
     assert at[(2.0, 2.0, 0.0)] == pytest.approx(1.0, abs=RAYS_MM)
     assert at[(2.0, -2.0, 0.0)] == pytest.approx(1.0, abs=RAYS_MM)
     assert at[(3.0, 4.0, 4.0)] == 0.0
+
+
+# --- how it is asked -----------------------------------------------------------------------------
+def test_the_same_depths_to_the_bit_on_any_number_of_processors(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    body, _ = ball_on_plate(radius_mm=4.0, equator_mm=2.5, around=48)
+    path = surveyed(cast_of(body), tilt_deg=(7.0, -5.0)).path
+    monkeypatch.setattr(depth, "_BLOCK", 100)  # several blocks on a body of this size
+    found = []
+    for processors in (1, 2, 5):
+        monkeypatch.setattr("os.cpu_count", lambda processors=processors: processors)
+        overhead = Overhead(body, path)
+        found.append(undercut_depth_mm(overhead, body.vertices, spacing_mm=0.2).tobytes())
+    assert np.count_nonzero(np.frombuffer(found[0])) >= 300
+    assert found[0] == found[1] == found[2]
+
+
+@pytest.mark.parametrize("tilt_deg", TILTS)
+def test_rays_about_the_surface_in_place_read_what_those_about_the_turned_one_do(
+    tilt_deg: tuple[float, float],
+) -> None:
+    # single precision turned or not: 4 nm of place, and what that makes of a wall that leans
+    body, _ = ball_on_plate(radius_mm=4.0, equator_mm=2.5, around=48)
+    path = surveyed(cast_of(body), tilt_deg=tilt_deg).path
+    turned, in_place = (
+        undercut_depth_mm(overhead, body.vertices, spacing_mm=0.2)
+        for overhead in (Overhead(body, path), OverheadInPlace(body, RayScene(body), path))
+    )
+    assert turned.max() > 1.0
+    assert_within(in_place, turned, RAYS_MM)

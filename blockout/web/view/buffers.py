@@ -196,9 +196,9 @@ def _hollowness(mesh: Mesh, on: Bools) -> Floats:
         smooth = (around @ smooth) * share
     lift = np.einsum("ij,ij->i", smooth - points, mesh.vertex_normals[used])
     # ragged borders pull inward, which is no hollow
-    twins = mesh.part(on).twin_halfedges.reshape(3, -1).T
+    across = mesh.face_neighbours[on]
     rim = np.zeros(count, dtype=bool)
-    rim[faces[(twins < 0).any(axis=1)].reshape(-1)] = True
+    rim[faces[~((across >= 0) & on[across]).all(axis=1)].reshape(-1)] = True
     for _ in range(int(np.sqrt(2.0 * rounds)) + 1):  # as far as the smoothing reaches
         rim = (around @ rim.astype(np.float32)) > 0.0
     hollow[used] = np.where(rim, 0.0, np.clip(lift / _HOLLOW_FULL_MM, -1.0, 1.0))
