@@ -157,6 +157,7 @@ def test_export(built, tmp_path, form):
     assert [entry.name for entry in tmp_path.iterdir()] == [out.name]
 
 
+@pytest.mark.long
 def test_the_demo_keeps_the_whole_output_contract(full_pictures, tmp_path):
     """The one long run here: a scan of the project's own making, from its STL to its 3MF."""
     out = tmp_path / "out"

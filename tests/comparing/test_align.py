@@ -52,6 +52,7 @@ SCANS = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", SCANS)
 def test_the_pose_of_a_scan_without_noise_is_found_to_a_hundredth_of_a_millimetre(
     plan: Plan, name: str
@@ -73,6 +74,7 @@ def test_exact_scans_are_laid_on_far_closer_than_that(plan: Plan) -> None:
     assert shift < 1e-5
 
 
+@pytest.mark.long
 def test_the_stated_uncertainty_is_that_of_repeated_scans(plan: Plan) -> None:
     # closed form: an error in one direction over its standard uncertainty has a mean square of one;
     # the worst of three directions is stated, so that an error over all three has one of three at

@@ -84,6 +84,7 @@ WAYS = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("way", WAYS)
 def test_added_and_taken_wax_is_found_where_it_is(plan: Plan, change: Change, way: str) -> None:
     scan, back = placed(WAYS[way](change.model), seed=len(way))

@@ -309,6 +309,7 @@ CHANGES: dict[str, object] = {
 SCAN_ONLY = {"noise_mm", "ragged_mm", "island", "hole"}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", [field.name for field in fields(CastPlan)])
 def test_every_parameter_has_an_effect(name: str) -> None:
     plan = CastPlan(spacing_mm=1.2)
@@ -385,6 +386,7 @@ def test_scan_is_open_with_an_island_and_a_hole_as_asked(plan: CastPlan) -> None
         assert solidity(mesh).pinched_vertex_count == 0
 
 
+@pytest.mark.long
 def test_noise_is_as_strong_as_asked() -> None:
     plan = replace(LOWER.plan, spacing_mm=COARSE_MM, island=False)
     for asked_mm in (0.0, 0.007):
@@ -395,6 +397,7 @@ def test_noise_is_as_strong_as_asked() -> None:
         assert middle == pytest.approx(asked_mm, rel=0.06, abs=2e-6)
 
 
+@pytest.mark.long
 def test_border_wanders_more_when_asked_and_stays_on_the_cast() -> None:
     spreads = []
     for asked_mm in (0.0, 0.7):

@@ -56,6 +56,7 @@ def regenerated(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[st
     return folder, runpy.run_path(str(SAMPLES / "generate.py"))["write_all"](folder)
 
 
+@pytest.mark.long
 def test_shipped_files_are_what_the_generator_writes(
     regenerated: tuple[Path, dict[str, Mesh]],
 ) -> None:

@@ -18,6 +18,8 @@ from bodies import ball_on_plate, cast_of
 
 from blockout.cast.record import write_cast
 
+pytestmark = pytest.mark.long
+
 CASE = """\
 schema = "blockout-case/1"
 

@@ -37,6 +37,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("command", ["survey", "build"])
 def test_a_disk_that_is_full(small_disk: Path, command: str) -> None:
     scan = scan_in(small_disk)
@@ -100,6 +101,7 @@ def test_a_build_whose_reader_has_gone_is_whole(tmp_path: Path) -> None:
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["b", "scan.stl"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform != "linux", reason="address space is limited as Linux does")
 @pytest.mark.parametrize("limit_mb", [700, 1000])
 def test_too_little_memory(tmp_path: Path, limit_mb: int) -> None:

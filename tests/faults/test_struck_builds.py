@@ -176,6 +176,7 @@ def test_a_scan_that_is_saved_over_meanwhile(tmp_path: Path, name: str) -> None:
     assert summary["cast"]["source_sha256"] == hashlib.sha256(first).hexdigest()
 
 
+@pytest.mark.long
 @pytest.mark.skipif(
     not hasattr(os, "setuid") or os.geteuid() != 0, reason="only the super-user becomes another"
 )
@@ -221,6 +222,7 @@ def test_permission_lost_before_or_during_a_build() -> None:
                 left.rmdir()
 
 
+@pytest.mark.long
 def test_two_builds_into_one_folder_leave_one_of_them_whole(
     both: dict[str, Any], tmp_path: Path
 ) -> None:

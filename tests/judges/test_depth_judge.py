@@ -33,6 +33,7 @@ CASTS = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("tilt_deg", [(0.0, 0.0), (8.0, -5.0)])
 @pytest.mark.parametrize("name", CASTS)
 def test_depth_is_the_distance_to_the_outline_above(

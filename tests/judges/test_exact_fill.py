@@ -64,6 +64,7 @@ CASTS: dict[str, Callable[[], Cast]] = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("tilt_deg", [(0.0, 0.0), (7.0, -4.0)])
 @pytest.mark.parametrize("name", CASTS)
 def test_fill_is_that_of_one_exact_prism_per_face(name: str, tilt_deg: tuple[float, float]) -> None:

@@ -190,6 +190,7 @@ def test_random_bytes_are_refused(tmp_path: Path, data: bytes, suffix: str) -> N
         read_mesh_file(path)
 
 
+@pytest.mark.long
 @settings(
     max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -216,6 +217,7 @@ def test_damaged_files_are_read_or_refused_and_nothing_else(
 # --- cut-off files -------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["stl", "ply", "mixed.ply", "glb", "3mf", "gltf", "text.stl"])
 def test_every_cut_of_a_file_that_knows_its_end_is_refused(tmp_path: Path, kind: str) -> None:
     whole = GOOD[kind].rstrip() if kind in ("gltf", "text.stl") else GOOD[kind]

@@ -125,6 +125,7 @@ def test_a_hundred_cases_one_broken_one_killed_then_restarted(day, tmp_path):
             assert (row["warnings"], row["message"]) == ("3", "")
 
 
+@pytest.mark.long
 def test_three_real_cases_are_what_each_is_alone(day, tmp_path, monkeypatch):
     # case files are named from the working folder, scans from the case file's folder
     monkeypatch.chdir(tmp_path)

@@ -234,6 +234,7 @@ def _no_faults(tab):
     assert severe == []
 
 
+@pytest.mark.long
 def test_two_tabs_do_not_mix_and_nothing_drawn_is_lost(folder, tmp_path):
     """Two sittings at one case; then the server is killed, and what was not saved is offered."""
     place = tmp_path / "shared"

@@ -191,6 +191,7 @@ def test_what_was_blocked_out_has_no_undercut_left(worked, arch, tilt_deg):
 
 
 # --- how the scan lies in its file ---------------------------------------------------------------
+@pytest.mark.long
 def test_a_scan_turned_flipped_and_in_metres_gives_the_same_cast(real_arch, tmp_path):
     cast = real_arch("upper").cast
     scan = read_scan(file_of("upper")).mesh

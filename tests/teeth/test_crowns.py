@@ -125,6 +125,7 @@ def test_faces_vertices_and_crowns_agree(arch, teeth):
     assert teeth.crown(33).margin.touches == (32, 34)
 
 
+@pytest.mark.long
 def test_where_on_a_crown_one_points_does_not_matter(arch, teeth):
     again = find_crowns(arch.cast, arch.clicks(off_mm=1.5, seed=1))
     for crown in teeth.crowns:

@@ -79,6 +79,7 @@ def cap(clearance_mm: float = 0.1) -> Mesh:
 
 
 # --- what seats ----------------------------------------------------------------------------------
+@pytest.mark.long
 @pytest.mark.parametrize("low_mm", [0.2, 3.5])
 def test_a_shell_over_a_blocked_out_cast_seats(low_mm):
     """Down to the plate as well: under the equator the shell stands clear of the blockout."""

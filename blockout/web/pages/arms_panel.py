@@ -32,6 +32,10 @@ class ArmsPanel:
             "undercut": "",
         }
 
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        self.build.refresh()
+
     @ui.refreshable_method
     def build(self) -> None:
         """What is asked, then what is there."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from nicegui import background_tasks, run, ui
+from nicegui.functions.refreshable import refreshable
 
 from blockout.case.case import Case
 from blockout.case.editing import Drawn, drawn, with_path, with_points
@@ -372,6 +373,18 @@ class Bench:
 
 
 _HATCH_DEG: Final = {"parallel": 45.0, "ledge": -45.0, "relief": 0.0, "arbitrary": 90.0}
+
+
+def let_go(*parts: object) -> None:
+    """Take what refreshes these parts out of their classes, where the framework keeps it until the
+    next refresh, and with it all of a page that was left.
+    """
+    for part in parts:
+        for method in vars(type(part)).values():
+            if isinstance(method, refreshable):
+                method.targets = [one for one in method.targets if one.instance is not part]
+                if method.instance is part:
+                    method.instance = None
 
 
 def trouble(error: BlockoutError) -> None:

@@ -15,6 +15,10 @@ class CastPanel:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
 
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        self.build.refresh()
+
     @ui.refreshable_method
     def build(self) -> None:
         """Facts of the cast; what is asked of the technician is which arch it is."""

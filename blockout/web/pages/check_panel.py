@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
+from weakref import WeakMethod
 
 from nicegui import events, ui
 
@@ -16,6 +18,7 @@ from blockout.web.runs import Run
 from blockout.web.uploads import kept_upload
 
 _PLACES = 8
+Took = Callable[[events.UploadEventArguments], Awaitable[None]]
 
 
 class CheckPanel:
@@ -60,9 +63,17 @@ class CheckPanel:
         self.tried.refresh()
         self.compared.refresh()
 
-    def _upload(self, label: str, took: Any) -> None:
+    def _upload(self, label: str, took: Took) -> None:
+        # the framework keeps what an upload calls after its page is gone: it must not keep the page
+        held = WeakMethod(took)
+
+        async def take(event: events.UploadEventArguments) -> None:
+            still = held()
+            if still is not None:
+                await still(event)
+
         ui.upload(
-            label=label, auto_upload=True, max_file_size=self.most_bytes, on_upload=took
+            label=label, auto_upload=True, max_file_size=self.most_bytes, on_upload=take
         ).props(
             f'flat bordered accept=".stl,.ply,.obj,.off,.3mf,.glb,.gltf" aria-label="{label}"'
         ).classes("upload")

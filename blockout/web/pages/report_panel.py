@@ -14,6 +14,10 @@ class ReportPanel:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
 
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        self.build.refresh()
+
     @ui.refreshable_method
     def build(self) -> None:
         """Open it, or keep it."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
 
@@ -9,7 +11,7 @@ from nicegui import run, ui
 
 from blockout.errors import BlockoutError
 from blockout.web.pages.arms_panel import ArmsPanel
-from blockout.web.pages.bench import Bench, Refreshed, trouble
+from blockout.web.pages.bench import Bench, let_go, trouble
 from blockout.web.pages.build_panel import BuildPanel
 from blockout.web.pages.cast_panel import CastPanel
 from blockout.web.pages.check_panel import CheckPanel
@@ -38,6 +40,8 @@ class Panel(Protocol):
     """What is behind one step."""
 
     def build(self) -> object: ...
+
+    def refresh(self) -> object: ...
 
 
 def table_page(
@@ -69,6 +73,7 @@ def table_page(
             )
             bench.view.classes("cast-view")
             profile = ProfileBox(bench)
+            ui.context.client.on_delete(lambda: let_go(profile))
             with tools:
                 _tools(bench, profile)
             profile.build()
@@ -214,20 +219,33 @@ def _offered(bench: Bench) -> None:
     dialog.open()
 
 
+@dataclass(frozen=True)
+class OpenStep:
+    """Only the step that is open is made anew."""
+
+    tabs: ui.tabs
+    panels: Mapping[str, Panel]
+
+    def refresh(self) -> None:
+        self.panels[str(self.tabs.value)].refresh()
+
+
 def _steps(bench: Bench, most_bytes: int) -> None:
     cast, path, teeth = CastPanel(bench), PathPanel(bench), TeethPanel(bench)
     arms, wax, built = ArmsPanel(bench), WaxPanel(bench), BuildPanel(bench)
     checked, report = CheckPanel(bench, most_bytes=most_bytes), ReportPanel(bench)
-    panels: dict[str, tuple[Panel, Refreshed]] = {
-        "Cast": (cast, cast.build),
-        "Path": (path, path),
-        "Teeth": (teeth, teeth.build),
-        "Arms": (arms, arms.build),
-        "Wax": (wax, wax.build),
-        "Build": (built, built),
-        "Check": (checked, checked),
-        "Report": (report, report.build),
+    panels: dict[str, Panel] = {
+        "Cast": cast,
+        "Path": path,
+        "Teeth": teeth,
+        "Arms": arms,
+        "Wax": wax,
+        "Build": built,
+        "Check": checked,
+        "Report": report,
     }
+    workings = (path.search, built.work, checked.try_in, checked.compare)
+    ui.context.client.on_delete(lambda: let_go(*panels.values(), *workings))
     with (
         ui.tabs()
         .props('vertical no-caps dense aria-label="Steps of the work"')
@@ -236,18 +254,12 @@ def _steps(bench: Bench, most_bytes: int) -> None:
         for number, name in enumerate(panels, start=1):
             ui.tab(name, label=f"{number} {name}")
 
-    class _Open:
-        """Only the step that is open is made anew."""
-
-        def refresh(self) -> None:
-            panels[str(tabs.value)][1].refresh()
-
     with ui.tab_panels(tabs, value="Path", animated=False).classes("step-panels"):
-        for name, (panel, _) in panels.items():
+        for name, panel in panels.items():
             with ui.tab_panel(name).classes("step"):
                 panel.build()
-    bench.watch(_Open())
-    tabs.on_value_change(lambda: panels[str(tabs.value)][1].refresh())
+    bench.watch(OpenStep(tabs, panels))
+    tabs.on_value_change(lambda: panels[str(tabs.value)].refresh())
 
 
 def _tools(bench: Bench, profile: ProfileBox) -> None:

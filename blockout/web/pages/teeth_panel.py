@@ -28,6 +28,10 @@ class TeethPanel:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
 
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        self.build.refresh()
+
     @ui.refreshable_method
     def build(self) -> None:
         """The row of numbers, then what was found of each tooth."""

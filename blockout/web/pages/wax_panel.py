@@ -41,6 +41,10 @@ class WaxPanel:
         self.bench = bench
         self.over = "base mesh"
 
+    def refresh(self) -> None:
+        """Show the case as it is now."""
+        self.build.refresh()
+
     @ui.refreshable_method
     def build(self) -> None:
         """One card for each kind."""
