@@ -23,7 +23,7 @@ from blockout.case.recording_settings import SurenessSettings
 from blockout.case.settings import PathSettings
 from blockout.cast.cast import Cast
 from blockout.kernel.rays import RayScene
-from blockout.mesh import Bools, Floats, Mesh, joined
+from blockout.mesh import Floats, Mesh, joined
 from blockout.progress import Progress, silent
 from blockout.recording.air import PLACES, AirBelow
 from blockout.recording.guiding import GuidingSurface, lean_deg
@@ -34,7 +34,7 @@ from blockout.recording.tolerance_interval import (
     interval,
     rank_for,
 )
-from blockout.surveying.depth import Overhead, undercut_depth_mm
+from blockout.surveying.depth import OverheadInPlace, undercut_depth_mm
 from blockout.surveying.path import InsertionPath, insertion_path
 from blockout.surveying.survey import Survey
 from blockout.tolerances import TOLERANCES, Tolerances
@@ -282,7 +282,7 @@ def _depths_mm(
     scene = RayScene(row)
     depths = np.zeros((len(paths), len(arms)))
     for path, depth in zip(paths, depths, strict=True):
-        overhead = _SameScene(scene, row, path)
+        overhead = OverheadInPlace(row, scene, path)
         read = undercut_depth_mm(overhead, places, spacing_mm=_SPACING_MM, tolerances=tolerances)
         np.maximum.at(depth, of_arm, read)
     return depths
@@ -295,28 +295,6 @@ def _places_of(arm: Arm) -> Floats:
     rows = np.linspace(0, len(arm.lower) - 1, min(_LOWER_PLACES, len(arm.lower)))
     places: Floats = arm.lower[np.rint(rows).astype(np.int64)]
     return places
-
-
-class _SameScene(Overhead):
-    """What is above a point along any path, asked of one scene that stays as the cast lies: the
-    rays are turned instead of the surface, which is the same and need not be made ready anew.
-    """
-
-    def __init__(self, scene: RayScene, surface: Mesh, path: InsertionPath) -> None:
-        self.to_path = path.to_path
-        self.scene = scene
-        turned = surface.vertices @ self.to_path.T
-        self.bounds_mm = np.stack([turned.min(axis=0), turned.max(axis=0)])
-
-    def covered(self, points_mm: Floats, *, margin_mm: float) -> Bools:
-        along = self.to_path[2]
-        return self.scene.blocked(points_mm @ self.to_path, along, beyond_mm=margin_mm)
-
-    def top_mm(self, flat_mm: Floats) -> Floats:
-        start_mm = float(self.bounds_mm[1, 2]) + 1.0
-        origins = np.column_stack([flat_mm, np.full(len(flat_mm), start_mm)])
-        hits = self.scene.first_hit(origins @ self.to_path, -self.to_path[2])
-        return start_mm - hits.distance_mm
 
 
 def _around(cast: Cast, points_mm: Floats, paths: Sequence[InsertionPath]) -> Mesh:

@@ -172,7 +172,8 @@ def test_what_a_sitting_gives_is_what_the_survey_says(tmp_path):
     read = survey(sitting.cast, path=PathSettings(**tilts))
     shown_mm = np.frombuffer(levels, np.uint8) * 0.01
     assert len(shown_mm) == len(sitting.cast.mesh.vertices)
-    assert ((shown_mm > 0.0) == (read.depth_mm > 0.0)).all()
+    # where only one of the two sees something above, the depth is under half a step of a byte
+    assert read.depth_mm[(shown_mm > 0.0) != (read.depth_mm > 0.0)].max(initial=0.0) < 0.005
     most_mm = 255 * 0.01  # of a byte
     off_mm = np.abs(shown_mm - np.minimum(read.depth_mm, most_mm))[read.depth_mm > 0.0]
     assert np.percentile(off_mm, 90) < 0.02

@@ -256,7 +256,8 @@ def test_turning_everything_together_changes_nothing():
     for name, band in (("depth_mm", 2e-3), ("into_mm", 2e-3), ("volume_mm3", 1e-6),
                        ("first_touch_mm", 1e-5)):  # fmt: skip
         assert_within(getattr(other, name), getattr(one, name), band)
-    np.testing.assert_allclose(other.at_mm, turn @ one.at_mm + shift, atol=0.05)
+    # along the rod's end the depth hardly changes: the deepest place is not sharp
+    np.testing.assert_allclose(other.at_mm, turn @ one.at_mm + shift, atol=0.1)
 
 
 def lifted_mm3(cast: Cast, path: InsertionPath, framework: Mesh, by_mm: float) -> float:
