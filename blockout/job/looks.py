@@ -18,7 +18,7 @@ from blockout.case.case import Case
 from blockout.case.settings import PathSettings, SurveySettings
 from blockout.cast.cast import Cast
 from blockout.check.warnings import TradeWarning, survey_warnings
-from blockout.errors import InputError, Place
+from blockout.errors import Place
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Floats, Mesh
 from blockout.progress import Progress, silent
@@ -27,7 +27,7 @@ from blockout.surveying.glance import DEPTH_STEP_MM, glance_mm
 from blockout.surveying.path import InsertionPath, insertion_path
 from blockout.surveying.reading import Reading, read_along
 from blockout.surveying.regions import NAMES, region_of_faces
-from blockout.surveying.section import section_lines
+from blockout.surveying.section import point_and_way, section_lines
 from blockout.teeth.aspects import ASPECTS, aspect_word
 from blockout.teeth.crowns import Teeth
 from blockout.teeth.named import teeth_of
@@ -178,7 +178,7 @@ def probe(
     InputError
         Origin or direction are not three finite numbers, or the direction has no length.
     """
-    origin, along = _ray(origin_mm, ray_direction)
+    origin, along = point_and_way(origin_mm, ray_direction, what="ray")
     scene = _SCENES.get(cast.mesh)
     if scene is None:
         scene = _SCENES[cast.mesh] = RayScene(cast.mesh)
@@ -260,19 +260,6 @@ def _path(cast: Cast, direction: PathSettings | ArrayLike) -> InsertionPath:
         x, y, z = (float(value) for value in np.asarray(direction, dtype=np.float64))
         settings = PathSettings(direction=(x, y, z), max_tilt_deg=60.0)
     return insertion_path(cast.frame, arch=cast.arch, settings=settings)
-
-
-def _ray(origin_mm: ArrayLike, direction: ArrayLike) -> tuple[Floats, Floats]:
-    origin = np.asarray(origin_mm, dtype=np.float64)
-    along = np.asarray(direction, dtype=np.float64)
-    length = float(np.linalg.norm(along)) if along.shape == (3,) else 0.0
-    if origin.shape != (3,) or not np.isfinite(origin).all() or not 1e-9 < length < np.inf:
-        raise InputError(
-            "this is no ray",
-            measured=f"origin {origin.tolist()}, direction {along.tolist()}",
-            fix="Give three finite numbers each, the direction not all zero.",
-        )
-    return origin, along / length
 
 
 def _reach_mm(mesh: Mesh) -> float:

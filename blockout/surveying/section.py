@@ -72,14 +72,25 @@ def plane_of(point_mm: ArrayLike, normal: ArrayLike) -> tuple[Floats, Floats]:
     InputError
         As :func:`section_lines`.
     """
+    return point_and_way(point_mm, normal, what="plane")
+
+
+def point_and_way(point_mm: ArrayLike, way: ArrayLike, *, what: str) -> tuple[Floats, Floats]:
+    """A point (3,) and a unit direction (3,), as a plane or a ray has them.
+
+    Raises
+    ------
+    InputError
+        They are not three finite numbers each, or the direction has no length.
+    """
     at = np.asarray(point_mm, dtype=np.float64)
-    along = np.asarray(normal, dtype=np.float64)
+    along = np.asarray(way, dtype=np.float64)
     length = float(np.linalg.norm(along)) if along.shape == (3,) else 0.0
     if at.shape != (3,) or not np.isfinite(at).all() or not 1e-9 < length < np.inf:
         raise InputError(
-            "this is no plane",
-            measured=f"point {at.tolist()}, normal {along.tolist()}",
-            fix="Give a point and a normal of three finite numbers each, the normal not all zero.",
+            f"this is no {what}",
+            measured=f"point {at.tolist()}, direction {along.tolist()}",
+            fix="Give three finite numbers each, the direction not all zero.",
         )
     return at, along / length
 
