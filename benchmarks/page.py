@@ -27,6 +27,26 @@ from stages import make_cast  # noqa: E402
 from view_browser import browser  # noqa: E402
 
 _ROUNDS = 7
+_PATIENCE_S = 8.0
+_TILT = """
+window.timed = {};
+const before = v.state().depths_taken, begun = performance.now();
+const figures = () => [...document.querySelectorAll(".facts")].map((e) => e.textContent).join();
+const look = () => {
+  const said = figures().includes(arguments[1]);
+  const { depths_taken, lines } = v.state();
+  const drawn = lines.some(({ name, shown }) => shown && name === "survey line");
+  const now = (performance.now() - begun) / 1000;
+  if (depths_taken > before) window.timed.depths ??= now;
+  if (said && drawn) window.timed.exact = now;
+  else setTimeout(look, 10);
+};
+window.dispatchEvent(
+  new CustomEvent("blockout-tilt", { detail: { lateral_tilt_deg: arguments[0] } }),
+);
+look();
+"""
+"""Tilts, and watches from within the page: being asked from outside would cost the browser time."""
 
 
 def main() -> None:
@@ -62,19 +82,11 @@ def main() -> None:
             depths, figures = [], []
             for number in range(_ROUNDS):
                 deg = 1.0 + 0.5 * number
-                before = tab.state()["depths_taken"]
-                begun = time.perf_counter()
-                tab.js(
-                    "window.dispatchEvent(new CustomEvent('blockout-tilt',"
-                    "{detail: {lateral_tilt_deg: arguments[0]}}));",
-                    deg,
-                )
-                _until(lambda before=before: tab.state()["depths_taken"] > before)
-                depths.append(time.perf_counter() - begun)
-                words = f"{deg:+.2f} degrees"
-                _until(lambda words=words: words in tab.js("return document.body.innerText;"))
-                figures.append(time.perf_counter() - begun)
-                time.sleep(0.5)
+                tab.js(_TILT, deg, f"{deg:+.2f} degrees")
+                time.sleep(_PATIENCE_S)
+                timed = tab.js("return window.timed;")
+                depths.append(timed["depths"])
+                figures.append(timed["exact"])
             _told("depths after the last movement", depths)
             _told("exact figures and survey lines after it", figures)
 

@@ -124,7 +124,7 @@ def read_along(
         overhead,
         surface.vertices,
         spacing_mm=scanned.edge_mm,
-        outward=surface.normals_at,
+        outward=lambda rows: surface.vertex_normals[rows],
         tolerances=tolerances,
     )
 

@@ -320,7 +320,7 @@ class CastView(
             {"points": np.asarray(line["points"]).tolist(), "closed": bool(line.get("closed"))}
             for line in lines
         ]
-        self._say(f"lines {name}", "setLines", name, plain, _style(style))
+        self._show(f"lines {name}", "setLines", name, plain, _style(style))
 
     def set_lines_from(self, name: str, url: str, style: LineStyle | None = None) -> None:
         """Long polylines, served as :func:`blockout.web.view.buffers.lines_bytes`."""
@@ -343,7 +343,7 @@ class CastView(
             }
             for marker in markers
         ]
-        self._say("markers", "setMarkers", plain)
+        self._show("markers", "setMarkers", plain)
 
     def set_drawing(
         self,
@@ -400,7 +400,7 @@ class CastView(
         return self._on("tilting", told)
 
     def on_tilted(self, told: Told) -> CastView:
-        """The same, once the path has rested for 150 ms."""
+        """The same, once the path has rested for 100 ms."""
         return self._on("tilted", told)
 
     def on_drawn(self, told: Told) -> CastView:
@@ -445,6 +445,13 @@ class CastView(
         if key or not self._said.ready:
             self._said.calls.pop(kept, None)  # told again in the order of the last saying
             self._said.calls[kept] = (method, given)
+
+    def _show(self, key: str, method: str, *given: Any) -> None:
+        """The same for what nobody changes in the browser: the picture is not drawn again for what
+        it shows already.
+        """
+        if self._said.calls.get(key) != (method, given):
+            self._say(key, method, *given)
 
     def _keep_path(self, event: GenericEventArguments) -> None:
         """Where the browser went by itself is where a view made anew begins."""

@@ -7,7 +7,7 @@ import { LatestWins, postJson } from "./asking.js";
 import { Spindle } from "./spindle.js";
 import { directionOfTilts, dot, frameAxis, tiltsOfDirection, unit, withinTilt } from "./tilt.js";
 
-const REST_MS = 150;
+const REST_MS = 100;
 const TELL_MS = 120;
 const SPINDLE_MM = 9; // the knob stands this far over the highest cusp
 

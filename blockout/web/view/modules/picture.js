@@ -24,6 +24,7 @@ export class Picture {
     this.slow = false;
     this.dull = false;
     this.frame = this.sharpening = this.fenceTimer = 0;
+    this.expected = 0; // until when more is to come
     this.fence = null;
   }
 
@@ -66,8 +67,15 @@ export class Picture {
     // only once the picture asked for is really there, and nothing was asked since
     this.whenDrawn((tookMs) => {
       if (tookMs > SLOW_MS) this.slow = true;
-      this.sharpening = setTimeout(() => this.sharpen(), SHARPEN_MS);
+      const wait = Math.max(SHARPEN_MS, this.expected - performance.now());
+      this.sharpening = setTimeout(() => this.sharpen(), wait);
     });
+  }
+
+  /** More to draw will come within so long: a fine picture, which takes what the server needs to
+   * make it, waits for that; 0 once it is here. */
+  expect(ms) {
+    this.expected = performance.now() + ms;
   }
 
   render({ coarse }) {

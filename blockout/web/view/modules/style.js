@@ -77,6 +77,7 @@ export function putStyle(document) {
 /** Follow the page between light and dark; returns what stops it. */
 export function followTheme(element, choice, changed) {
   const narrow = window.matchMedia("(prefers-color-scheme: dark)");
+  let shown = "";
   const read = () => {
     const body = document.body.classList;
     let dark = narrow.matches;
@@ -84,7 +85,8 @@ export function followTheme(element, choice, changed) {
     else if (body.contains("body--light")) dark = false;
     if (choice() !== "auto") dark = choice() === "dark";
     element.classList.toggle("dark", dark);
-    changed(dark ? "dark" : "light");
+    const name = dark ? "dark" : "light";
+    if (name !== shown) changed((shown = name)); // the page's classes change for much else
   };
   const watch = new MutationObserver(read);
   watch.observe(document.body, { attributes: true, attributeFilter: ["class"] });

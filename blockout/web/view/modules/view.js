@@ -13,6 +13,8 @@ import { Steering } from "./steering.js";
 import { GROUND, followTheme, putStyle } from "./style.js";
 import { dot, frameAxis, unit } from "./tilt.js";
 
+const LINES_MS = 2500; // exact survey lines come that soon after the path, or are not waited for
+
 export function createView(THREE, element, told) {
   putStyle(document);
   const by = told.withoutWebgl ? null : drawnBy(document);
@@ -310,12 +312,14 @@ class View {
   pathMoved() {
     this.shared.path.value.fromArray(this.path.direction);
     this.steering.stand();
+    if (this.path.url) this.picture.expect(LINES_MS);
     this.dress();
   }
 
   /** Exact survey lines take the place of the shading's. */
   dress() {
     const exact = this.lines.dress();
+    if (exact) this.picture.expect(0);
     const { undercut, hatch, gauges, survey_line: line } = this.shading;
     this.shared.shows.value.set(+undercut, +hatch, +gauges, +(line && !exact));
     this.redraw();
