@@ -19,7 +19,7 @@ def keep_to(cores: int) -> None:
     os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:cores])
 
 
-def run(name: str, call: tuple[str, ...], place: Path) -> None:
+def run(name: str, call: tuple[str, ...], place: Path, *, ends: int = 0) -> None:
     """A command as a user gives it; what it tells is written down."""
     from typer.testing import CliRunner
 
@@ -31,7 +31,7 @@ def run(name: str, call: tuple[str, ...], place: Path) -> None:
     for drawn in (model_pictures, survey_pictures, tilt_pictures):
         drawn.__kwdefaults__["size_px"] = (300, 225)
     done = CliRunner().invoke(app, [*call, "--json"])
-    if done.exit_code:
+    if done.exit_code != ends:
         raise SystemExit(f"{name} ended with {done.exit_code}: {done.stderr}")
     (place / f"{name}.json").write_text(done.stdout, encoding="utf-8")
 
@@ -44,6 +44,25 @@ def one_round(place: Path, given: Path) -> None:
     choice = ("choose-path", case, "--within", "1", "--out", str(place / "choice"))
     run("choose-path", choice, place)
     run("sureness", ("sureness", cast, "--samples", "20", "--seed", "4", *tilt), place)
+
+    scan = place / "build" / "scan.stl"
+    moved(place / "build" / "model.stl", scan)
+    held = ("compare", str(place / "build"), str(scan), "--no-log")
+    run("compare", (*held, "--out", str(place / "compare")), place)
+    # metal in the undercut does not go to place
+    metal = ("try-in", case, str(given / "framework.stl"), "--unit", "mm")
+    run("try-in", (*metal, "--out", str(place / "try-in")), place, ends=1)
+
+
+def moved(model: Path, scan: Path) -> None:
+    """The model as a scanner would give it: somewhere else."""
+    import trimesh
+
+    body = trimesh.load_mesh(model)
+    about = trimesh.transformations.rotation_matrix(0.4, [1.0, 2.0, 3.0])
+    about[:3, 3] = 5.0, -3.0, 8.0
+    body.apply_transform(about)
+    body.export(scan)
 
 
 def main() -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 import rounds
+import trimesh
 from bodies import ball_on_plate, cast_of
 
 from blockout.cast.record import write_cast
@@ -31,6 +32,8 @@ WRITTEN = {
     "build": ("model.stl", "model.3mf", "wax/parallel.stl", "cast.ply", "summary.json"),
     "survey": ("survey.json", "depth.ply", "lines.json"),
     "choice": ("choices.json", "choices.csv"),
+    "compare": ("compare.json", "1-scan/deviation.ply"),
+    "try-in": ("try_in.json", "framework.ply", "interference-01.stl"),
 }
 """Some of what must be among the files that are compared."""
 
@@ -45,6 +48,9 @@ def done(tmp_path_factory) -> dict[str, Path]:
     body, scanned = ball_on_plate(radius_mm=18.0, equator_mm=10.0, around=48, plate_mm=24.0)
     write_cast(given / "cast.ply", cast_of(body, scanned=scanned))
     (given / "case.toml").write_text(CASE, encoding="utf-8")
+    metal = trimesh.creation.box((6.0, 6.0, 3.0))
+    metal.apply_translation((18.0, 0.0, 4.0))  # under the ball's equator
+    metal.export(given / "framework.stl")
     every = len(os.sched_getaffinity(0))
     places = {}
     for name, count, cores, seed in (("all", 2, every, "1"), ("one", 1, 1, "2")):
