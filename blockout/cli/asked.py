@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from blockout.cli.groups import CastOptions, PathOptions
 from blockout.cli.options import OPTION_OF
 from blockout.errors import InputError, OutputError, PathError, UnitError
 from blockout.units import MM_PER_UNIT, LengthUnit
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 Values = dict[str, Any]
 Outline = tuple[tuple[float, float, float], ...]
 
+_NO_PATH = PathOptions()
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
 _TILTS = ("anterior_tilt_deg", "lateral_tilt_deg")
 _ParsedT = TypeVar("_ParsedT", bound="Settings")
 
@@ -85,28 +89,42 @@ def numbers_asked(option: str, text: str, names: Sequence[str]) -> tuple[float, 
     return numbers
 
 
-def path_asked(
-    *, tilt: str | None, direction: str | None, warn_tilt: str | None, max_tilt: str | None
-) -> Values:
+def cast_asked(asked: CastOptions) -> Values:
+    """The keys of :class:`~blockout.case.case.CastSettings` that the options give.
+
+    Raises
+    ------
+    UnitError
+    """
+    return given(
+        unit=unit_asked(asked.unit),
+        up=asked.up,
+        front=asked.front,
+        arch=asked.arch,
+        base_height_mm=asked.base_height,
+    )
+
+
+def path_asked(asked: PathOptions) -> Values:
     """The keys of :class:`~blockout.case.settings.PathSettings` that the options give.
 
     Raises
     ------
     PathError, InputError
     """
-    if tilt is not None and direction is not None:
+    if asked.tilt is not None and asked.direction is not None:
         raise PathError(
             "the path is said twice, by --tilt and by --direction", fix="Keep one of the two."
         )
     values = given(
-        warn_tilt_deg=number_asked("--warn-tilt", warn_tilt),
-        max_tilt_deg=number_asked("--max-tilt", max_tilt),
+        warn_tilt_deg=number_asked("--warn-tilt", asked.warn_tilt),
+        max_tilt_deg=number_asked("--max-tilt", asked.max_tilt),
     )
-    if tilt is not None:
-        anterior, lateral = numbers_asked("--tilt", tilt, ("A", "L"))
+    if asked.tilt is not None:
+        anterior, lateral = numbers_asked("--tilt", asked.tilt, ("A", "L"))
         values |= {"anterior_tilt_deg": anterior, "lateral_tilt_deg": lateral}
-    if direction is not None:
-        values["direction"] = numbers_asked("--direction", direction, ("X", "Y", "Z"))
+    if asked.direction is not None:
+        values["direction"] = numbers_asked("--direction", asked.direction, ("X", "Y", "Z"))
     return values
 
 
@@ -228,10 +246,10 @@ def path_settings(values: Mapping[str, Any]) -> PathSettings:
 def case_asked(
     file: Path,
     *,
-    cast: Mapping[str, Any],
-    path: Mapping[str, Any],
-    survey: Mapping[str, Any],
-    parallel: Mapping[str, Any],
+    cast: CastOptions,
+    path: PathOptions = _NO_PATH,
+    survey: Mapping[str, Any] = _NOTHING,
+    parallel: Mapping[str, Any] = _NOTHING,
 ) -> Case:
     """The case to build: a case file with the options over it, or a scan with the options alone.
 
@@ -244,6 +262,7 @@ def case_asked(
     from blockout.case.case import Case, CastSettings, read_case
     from blockout.case.settings import ParallelSettings, SurveySettings
 
+    said_of_cast, said_of_path = cast_asked(cast), path_asked(path)
     if file.suffix.lower() == ".toml":
         case = read_case(file)
         scan = case.cast_file(file)
@@ -252,17 +271,19 @@ def case_asked(
     told = {} if case is None else case.model_dump(exclude_unset=True)
     # the path is said once: what the options say of it replaces the file's other way of saying it
     replaced: tuple[str, ...] = ()
-    if "direction" in path:
+    if "direction" in said_of_path:
         replaced = _TILTS
-    elif path.keys() & set(_TILTS):
+    elif said_of_path.keys() & set(_TILTS):
         replaced = ("direction",)
     told_path = {key: value for key, value in told.get("path", {}).items() if key not in replaced}
     # tables that no option touches stay as the file has them
     kept = {} if case is None else {key: getattr(case, key) for key in case.model_fields_set}
     asked: Values = {
         "name": file.stem if case is None else case.name,
-        "cast": settings_asked(CastSettings, {**told.get("cast", {}), **cast, "file": str(scan)}),
-        "path": path_settings({**told_path, **path}),
+        "cast": settings_asked(
+            CastSettings, {**told.get("cast", {}), **said_of_cast, "file": str(scan)}
+        ),
+        "path": path_settings({**told_path, **said_of_path}),
         "survey": settings_asked(SurveySettings, {**told.get("survey", {}), **survey}),
         "parallel": settings_asked(ParallelSettings, {**told.get("parallel", {}), **parallel}),
     }

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import astuple
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,32 +15,12 @@ from blockout.cli.asked import (
     given,
     number_asked,
     outlines_asked,
-    path_asked,
-    unit_asked,
 )
-from blockout.cli.history import LogFile, NoLog, log_asked
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.history import LogFile, NoLog, add_to_log, log_asked
 from blockout.cli.many import Jobs, Scheduler, many_lines
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    Debug,
-    Direction,
-    Floor,
-    Front,
-    Gauges,
-    KeepIn,
-    KeepOut,
-    MaxTilt,
-    NoiseDepth,
-    Quiet,
-    Taper,
-    Tilt,
-    Unit,
-    Up,
-    WarnTilt,
-)
-from blockout.cli.terminal import Terminal, put, terminal
+from blockout.cli.options import Floor, Gauges, KeepIn, KeepOut, NoiseDepth, Taper
+from blockout.cli.terminal import Terminal, terminal
 from blockout.errors import InputError
 
 if TYPE_CHECKING:
@@ -62,26 +42,18 @@ def build(
     ],
     jobs: Jobs = None,
     scheduler: Scheduler = None,
-    tilt: Tilt = None,
-    direction: Direction = None,
-    warn_tilt: WarnTilt = None,
-    max_tilt: MaxTilt = None,
     taper: Taper = None,
     floor: Floor = None,
     keep_in: KeepIn = None,
     keep_out: KeepOut = None,
     gauge: Gauges = None,
     noise_depth: NoiseDepth = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
     log: LogFile = None,
     no_log: NoLog = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    path: PathOptions,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Block out a cast and build the model.
 
@@ -89,12 +61,11 @@ def build(
     --jobs, several at once; one that is broken does not stop the others, and what an earlier run
     built from the same files is skipped.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         place = log_asked(log, no_log)
         if len(cases) > 1 or jobs is not None or scheduler is not None:
             changes = (
-                tilt, direction, warn_tilt, max_tilt, taper, floor, keep_in, keep_out, gauge,
-                noise_depth, unit, up, front, arch, base_height,
+                *astuple(path), *astuple(cast), taper, floor, keep_in, keep_out, gauge, noise_depth,
             )  # fmt: skip
             if any(value not in (None, []) for value in changes):
                 raise InputError(
@@ -109,10 +80,8 @@ def build(
         (case,) = cases
         asked = case_asked(
             case,
-            cast=given(
-                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
-            ),
-            path=path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt),
+            cast=cast,
+            path=path,
             survey=given(gauges_mm=gauge, noise_depth_mm=noise_depth),
             parallel=given(
                 taper_deg=number_asked("--taper", taper),
@@ -151,14 +120,12 @@ def _build_many(
 
 
 def _record(log: Path | None, summary: Mapping[str, Any], *, case_file: str | None) -> None:
-    """Add a build to the log; where that fails it is said, and the build stands."""
-    if log is None:
-        return
-    from blockout.history.log import append_build, warning_of
+    def append(place: Path) -> None:
+        from blockout.history.log import append_build
 
-    said = warning_of(lambda: append_build(log, summary, case_file=case_file))
-    if said:
-        put(sys.stderr, said)
+        append_build(place, summary, case_file=case_file)
+
+    add_to_log(log, append)
 
 
 def summary_lines(summary: Mapping[str, Any], out: Path) -> Iterator[str]:

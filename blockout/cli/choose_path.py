@@ -11,18 +11,9 @@ import typer
 from blockout.case import choosing_parameters as c
 from blockout.case.parameters import Parameter
 from blockout.cli import words
-from blockout.cli.asked import case_asked, given, number_asked, settings_asked, unit_asked
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    CaseOrScan,
-    Debug,
-    Front,
-    Quiet,
-    Unit,
-    Up,
-)
+from blockout.cli.asked import case_asked, given, number_asked, settings_asked
+from blockout.cli.groups import CastOptions, Speaking
+from blockout.cli.options import CaseOrScan
 from blockout.cli.terminal import terminal
 
 Facts = Mapping[str, Any]
@@ -74,14 +65,9 @@ def choose_path(
     interferences_weight: InterferencesWeight = None,
     guiding_planes_weight: GuidingWeight = None,
     appearance_weight: AppearanceWeight = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Choose the path of insertion: tilts tried, scored and ranked.
 
@@ -90,7 +76,7 @@ def choose_path(
     writes it into the case file. Teeth, missing teeth and arms are read from the case; a cast alone
     is scored by its undercut only.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         from blockout.case.choosing_settings import ChoosingSettings
         from blockout.errors import InputError
 
@@ -102,12 +88,7 @@ def choose_path(
             )
         asked = case_asked(
             case,
-            cast=given(
-                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
-            ),
-            path={},
-            survey={},
-            parallel={},
+            cast=cast,
         )
         options = {
             "within_deg": ("--within", within),

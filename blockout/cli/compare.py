@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,9 +11,10 @@ import typer
 
 from blockout.cli import words
 from blockout.cli.asked import given, path_asked, path_settings, settings_asked, unit_asked
-from blockout.cli.history import LogFile, NoLog, log_asked
-from blockout.cli.options import ArchName, AsJson, Debug, Direction, Quiet, Tilt, Unit
-from blockout.cli.terminal import put, terminal
+from blockout.cli.groups import PathOptions, Speaking
+from blockout.cli.history import LogFile, NoLog, add_to_log, log_asked
+from blockout.cli.options import ArchName, Direction, Tilt, Unit
+from blockout.cli.terminal import terminal
 from blockout.errors import InputError
 
 _PLACES_SHOWN: Final = 8
@@ -98,9 +98,8 @@ def compare(
     arch: ArchName = None,
     log: LogFile = None,
     no_log: NoLog = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """Hold scans of the blocked-out cast against the plan.
 
@@ -108,7 +107,7 @@ def compare(
     tolerance. Several scans of one cast give trueness and precision (ISO 5725-1). The exit code
     is 1 when a scan fails.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         from blockout import job
         from blockout.case.case import read_case
         from blockout.case.settings import PrepareSettings
@@ -116,9 +115,7 @@ def compare(
         place = log_asked(log, no_log)
         asked = _asked(files or [], expected=expected, actual=actual or [], cast=cast)
         unit_of_scans = unit_asked(unit)
-        path = path_settings(
-            path_asked(tilt=tilt, direction=direction, warn_tilt=None, max_tilt=None)
-        )
+        path = path_settings(path_asked(PathOptions(tilt=tilt, direction=direction)))
         if asked.folder is not None and (path.model_fields_set or arch is not None):
             raise InputError(
                 "path and arch of a build are in its folder",
@@ -146,16 +143,14 @@ def compare(
 
 
 def _record(log: Path | None, facts: Mapping[str, Any], folder: Path | None) -> None:
-    """Add each scan to the log; where that fails it is said, and the comparison stands."""
-    if log is None:
-        return
-    from blockout import job
-    from blockout.history.log import append_comparison, warning_of
+    def append(place: Path) -> None:
+        from blockout import job
+        from blockout.history.log import append_comparison
 
-    case = None if folder is None else job.summary_of(folder).get("case")
-    said = warning_of(lambda: append_comparison(log, facts, case=case))
-    if said:
-        put(sys.stderr, said)
+        case = None if folder is None else job.summary_of(folder).get("case")
+        append_comparison(place, facts, case=case)
+
+    add_to_log(log, append)
 
 
 # --- what is asked -------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from blockout.cli.build import summary_lines
-from blockout.cli.options import AsJson, Debug, Quiet
+from blockout.cli.groups import Speaking
 from blockout.cli.terminal import terminal
 
 
@@ -17,15 +17,14 @@ def demo(
     arch: Annotated[
         str, typer.Option("--arch", metavar="lower|upper", help="Which of the two demo cases.")
     ] = "lower",
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """Make up a scan and take it all the way to a model.
 
     The scan is of our own making, no patient's.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         from blockout import job
         from blockout.errors import InputError
 

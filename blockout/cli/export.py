@@ -12,7 +12,7 @@ from blockout.case import printing_parameters as p
 from blockout.case.parameters import Parameter
 from blockout.cli import words
 from blockout.cli.asked import given, number_asked, settings_asked, unit_asked
-from blockout.cli.options import AsJson, Debug, Quiet
+from blockout.cli.groups import Speaking
 from blockout.cli.terminal import Terminal, terminal
 from blockout.errors import InputError
 
@@ -131,16 +131,15 @@ def export(
         bool,
         typer.Option("--wax-apart", help="Write each part of wax to a file of its own, too."),
     ] = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """Write a built model in another format, or to print.
 
     The file is STL, PLY, 3MF or GLB. For printing a manifest is written beside it: checksums,
     volume, resin, and what was done.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         chosen = _one_of("--format", file_format or out.suffix.lower().lstrip("."), FORMATS)
         if frame is not None:
             _one_of("--frame", frame, FRAMES)

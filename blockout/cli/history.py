@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
 from blockout.cli import words
-from blockout.cli.options import AsJson, Debug, Quiet
-from blockout.cli.terminal import terminal
+from blockout.cli.groups import Speaking
+from blockout.cli.terminal import put, terminal
 from blockout.errors import InputError
 
 if TYPE_CHECKING:
@@ -50,7 +51,6 @@ def log_asked(log: Path | None, no_log: bool) -> Path | None:
     InputError
     """
     import os
-    import sys
 
     from blockout.history.place import log_place
 
@@ -61,6 +61,17 @@ def log_asked(log: Path | None, no_log: bool) -> Path | None:
         platform=sys.platform,
         home=os.path.expanduser("~"),  # noqa: PTH111  # never fails where there is no home
     )
+
+
+def add_to_log(log: Path | None, append: Callable[[Path], None]) -> None:
+    """Add to the log where there is one; where that fails it is said, and the work stands."""
+    if log is None:
+        return
+    from blockout.history.log import warning_of
+
+    said = warning_of(lambda: append(log))
+    if said:
+        put(sys.stderr, said)
 
 
 def history(
@@ -93,9 +104,8 @@ def history(
             show_default=False,
         ),
     ] = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """List what was built and compared, and how the wax drifts.
 
@@ -103,7 +113,7 @@ def history(
     and planned volume. A later one is flagged when it lies more than 3 standard deviations off, or
     ends 8 or more in a row on one side of the mean (Western Electric rules 1 and 4).
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         from blockout.history.drift import trend_of
         from blockout.history.log import read_entries
 

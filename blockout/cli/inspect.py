@@ -7,19 +7,19 @@ from typing import Any
 
 from blockout.cli import words
 from blockout.cli.asked import unit_asked
-from blockout.cli.options import AsJson, Debug, Quiet, ScanFile, Unit
+from blockout.cli.groups import Speaking
+from blockout.cli.options import ScanFile, Unit
 from blockout.cli.terminal import terminal
 
 
 def inspect(
     scan: ScanFile,
     unit: Unit = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """Say what a mesh is and what is wrong with it. Changes nothing."""
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         asked_unit = unit_asked(unit)
 
         from blockout import job

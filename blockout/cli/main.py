@@ -17,6 +17,7 @@ from blockout.cli.choose_path import choose_path
 from blockout.cli.compare import compare
 from blockout.cli.demo import demo
 from blockout.cli.export import export
+from blockout.cli.groups import spread
 from blockout.cli.history import history
 from blockout.cli.inspect import inspect
 from blockout.cli.prepare import prepare
@@ -43,7 +44,7 @@ for _command in (
     demo, inspect, prepare, survey, choose_path, tripod, reposition, sureness, build, export,
     compare, try_in, report, history, serve, schema,
 ):  # fmt: skip
-    app.command()(_command)
+    app.command()(spread(_command))
 
 
 def _version(asked: bool) -> None:

@@ -10,27 +10,20 @@ import typer
 
 from blockout.cli import words
 from blockout.cli.asked import (
+    cast_asked,
     given,
     number_asked,
     refuse_overwriting,
     settings_asked,
-    unit_asked,
 )
+from blockout.cli.groups import CastOptions, Speaking
 from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
     BaseThickness,
     BorderTrim,
-    Debug,
-    Front,
     HoleLength,
     Land,
-    Quiet,
     ScanFile,
     StrayShare,
-    Unit,
-    Up,
 )
 from blockout.cli.terminal import terminal
 
@@ -40,42 +33,34 @@ def prepare(
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="Where the cast goes: a PLY file.")
     ],
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
     stray_share: StrayShare = None,
     hole_length: HoleLength = None,
     border_trim: BorderTrim = None,
     land: Land = None,
     base_thickness: BaseThickness = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Make a scan a closed cast: repaired, levelled, based.
 
     The scan's file is not changed; every change to its mesh is listed.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         refuse_overwriting(scan, out)
-        asked_unit = unit_asked(unit)
-
         from blockout.case.settings import PrepareSettings
 
+        said = cast_asked(cast)
+        unit = said.pop("unit", None)
         settings = settings_asked(
             PrepareSettings,
-            given(
-                up=up,
-                front=front,
-                arch=arch,
+            said
+            | given(
                 stray_share=number_asked("--stray-share", stray_share),
                 hole_length_mm=hole_length,
                 border_trim_mm=border_trim,
                 land_mm=land,
                 base_thickness_mm=base_thickness,
-                base_height_mm=base_height,
             ),
         )
 
@@ -83,9 +68,7 @@ def prepare(
         from blockout.report.facts import prepare_facts
 
         with here.progress() as tell:
-            done = job.prepare_file(
-                scan, unit=asked_unit, settings=settings, out=out, progress=tell
-            )
+            done = job.prepare_file(scan, unit=unit, settings=settings, out=out, progress=tell)
         facts = prepare_facts(
             done.prepared.cast,
             changes=done.prepared.changes,

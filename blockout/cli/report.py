@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from blockout.cli import words
-from blockout.cli.options import AsJson, Debug, Quiet
+from blockout.cli.groups import Speaking
 from blockout.cli.terminal import terminal
 
 
@@ -29,16 +29,15 @@ def report(
             show_default=False,
         ),
     ] = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    speaking: Speaking,
 ) -> None:
     """Make one HTML file of a build, to read, print and sign.
 
     It holds path, prescription, wax, pictures, a section through every arm, warnings, cautions and
     checksums, and needs no other file and no network. The browser prints it on A4, or as PDF.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         from blockout import job
 
         with here.progress() as tell:

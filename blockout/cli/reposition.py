@@ -12,24 +12,10 @@ from blockout.cli.asked import (
     case_asked,
     given,
     numbers_asked,
-    path_asked,
     settings_asked,
-    unit_asked,
 )
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    CaseOrScan,
-    Debug,
-    Direction,
-    Front,
-    MaxTilt,
-    Quiet,
-    Tilt,
-    Unit,
-    Up,
-)
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.options import CaseOrScan, Direction, MaxTilt, Tilt
 from blockout.cli.recorded import ReadingError, error_line
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError, PathError
@@ -62,30 +48,21 @@ def reposition(
     tilt: Tilt = None,
     direction: Direction = None,
     max_tilt: MaxTilt = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Tell the path from three tripod marks.
 
     With their heights on another table: how the cast stands there, and how to tilt it so that
     its path stands upright again.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
-        asked_path = path_asked(tilt=tilt, direction=direction, warn_tilt=None, max_tilt=max_tilt)
+    with terminal(speaking) as here:
+        asked_path = PathOptions(tilt=tilt, direction=direction, max_tilt=max_tilt)
         asked = case_asked(
             case,
-            cast=given(
-                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
-            ),
+            cast=cast,
             path=asked_path,
-            survey={},
-            parallel={},
         )
         marks = [_three("--mark", text) for text in mark]
         if len(marks) != 3:

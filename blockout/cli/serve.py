@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from blockout.cli.groups import Speaking
 from blockout.cli.history import LogFile, NoLog, log_asked
 from blockout.cli.options import Debug
 from blockout.cli.terminal import put, terminal
@@ -67,7 +68,7 @@ def serve(
     debug: Debug = False,
 ) -> None:
     """Open the survey table in a browser: look, tilt, prescribe, build, check."""
-    with terminal(as_json=False, quiet=False, debug=debug):
+    with terminal(Speaking(debug=debug)):
         if file is not None and not file.is_file():
             raise InputError("there is no such file", where=str(file), fix="Name a case or scan.")
         place = folder or (file.parent if file is not None else Path())

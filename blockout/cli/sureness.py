@@ -14,25 +14,10 @@ from blockout.cli.asked import (
     case_asked,
     given,
     number_asked,
-    path_asked,
     settings_asked,
-    unit_asked,
 )
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    CaseOrScan,
-    Debug,
-    Direction,
-    Front,
-    MaxTilt,
-    Quiet,
-    Tilt,
-    Unit,
-    Up,
-    WarnTilt,
-)
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.options import CaseOrScan
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError
 
@@ -60,34 +45,22 @@ def sureness(
             show_default=False,
         ),
     ] = None,
-    tilt: Tilt = None,
-    direction: Direction = None,
-    warn_tilt: WarnTilt = None,
-    max_tilt: MaxTilt = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    path: PathOptions,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Say how sure depths, forces, guiding planes and volume are.
 
     The cast is put back many times, each time a little off; also told is which other directions
     the guiding surfaces leave open.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         guides = [_guide(text) for text in guide or ()]
         asked = case_asked(
             case,
-            cast=given(
-                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
-            ),
-            path=path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt),
-            survey={},
-            parallel={},
+            cast=cast,
+            path=path,
         )
         from blockout.case.recording_settings import SurenessSettings
 

@@ -10,51 +10,28 @@ import typer
 
 from blockout.cli import words
 from blockout.cli.asked import (
+    cast_asked,
     given,
     path_asked,
     path_settings,
     settings_asked,
-    unit_asked,
 )
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    Debug,
-    Direction,
-    Front,
-    Gauges,
-    MaxTilt,
-    NoiseDepth,
-    Quiet,
-    ScanFile,
-    Tilt,
-    Unit,
-    Up,
-    WarnTilt,
-)
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.options import Gauges, NoiseDepth, ScanFile
 from blockout.cli.terminal import terminal
 
 
 def survey(
-    cast: ScanFile,
+    scan: ScanFile,
     out: Annotated[
         Path, typer.Option("--out", metavar="FOLDER", help="Where facts, mesh and pictures go.")
     ],
-    tilt: Tilt = None,
-    direction: Direction = None,
-    warn_tilt: WarnTilt = None,
-    max_tilt: MaxTilt = None,
     gauge: Gauges = None,
     noise_depth: NoiseDepth = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    path: PathOptions,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Survey a cast: survey line, undercut, pictures.
 
@@ -63,29 +40,25 @@ def survey(
 
     A scan that was not prepared is prepared first.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
-        asked_unit = unit_asked(unit)
-
+    with terminal(speaking) as here:
         from blockout.case.settings import PrepareSettings, SurveySettings
 
-        path = path_settings(
-            path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt)
-        )
+        towards = path_settings(path_asked(path))
         settings = settings_asked(
             SurveySettings, given(gauges_mm=gauge, noise_depth_mm=noise_depth)
         )
-        prepare = settings_asked(
-            PrepareSettings, given(up=up, front=front, arch=arch, base_height_mm=base_height)
-        )
+        said = cast_asked(cast)
+        unit = said.pop("unit", None)
+        prepare = settings_asked(PrepareSettings, said)
 
         from blockout import job
 
         with here.progress() as tell:
             done = job.survey_file(
-                cast,
-                unit=asked_unit,
+                scan,
+                unit=unit,
                 prepare=prepare,
-                path_of_insertion=path,
+                path_of_insertion=towards,
                 settings=settings,
                 out=out,
                 progress=tell,

@@ -21,6 +21,7 @@ from typing import Any, Final, NoReturn, TextIO
 
 import typer
 
+from blockout.cli.groups import Speaking
 from blockout.errors import BlockoutError
 from blockout.progress import Progress, silent
 
@@ -148,9 +149,10 @@ class Terminal:
 
 
 @contextmanager
-def terminal(*, as_json: bool, quiet: bool, debug: bool) -> Iterator[Terminal]:
+def terminal(speaking: Speaking) -> Iterator[Terminal]:
     """Run a command's body; whatever it raises becomes words and an exit code."""
-    here = Terminal(as_json=as_json, quiet=quiet, debug=debug)
+    debug = speaking.debug
+    here = Terminal(as_json=speaking.as_json, quiet=speaking.quiet, debug=debug)
     try:
         try:
             yield here

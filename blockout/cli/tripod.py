@@ -14,25 +14,10 @@ from blockout.cli.asked import (
     case_asked,
     given,
     outlines_asked,
-    path_asked,
     settings_asked,
-    unit_asked,
 )
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    CaseOrScan,
-    Debug,
-    Direction,
-    Front,
-    MaxTilt,
-    Quiet,
-    Tilt,
-    Unit,
-    Up,
-    WarnTilt,
-)
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.options import CaseOrScan
 from blockout.cli.recorded import ReadingError, error_line, length_option
 from blockout.cli.terminal import terminal
 
@@ -66,10 +51,6 @@ def tripod(
             show_default=False,
         ),
     ] = None,
-    tilt: Tilt = None,
-    direction: Direction = None,
-    warn_tilt: WarnTilt = None,
-    max_tilt: MaxTilt = None,
     reading_error: ReadingError = None,
     keep_away: KeepAway = None,
     least_span: LeastSpan = None,
@@ -92,29 +73,21 @@ def tripod(
     line_width: LineWidth = None,
     line_depth: LineDepth = None,
     line_length: LineLength = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    path: PathOptions,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Find three marks that record the path on the cast.
 
     They lie at one height along the path, clear of the prescription, as widely apart as can be,
     and can all be seen from above.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
+    with terminal(speaking) as here:
         asked = case_asked(
             case,
-            cast=given(
-                unit=unit_asked(unit), up=up, front=front, arch=arch, base_height_mm=base_height
-            ),
-            path=path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt),
-            survey={},
-            parallel={},
+            cast=cast,
+            path=path,
         )
         from blockout.case.recording_settings import RecordingSettings
 

@@ -16,25 +16,11 @@ from blockout.cli.asked import (
     given,
     number_asked,
     numbers_asked,
-    path_asked,
     settings_asked,
     unit_asked,
 )
-from blockout.cli.options import (
-    ArchName,
-    AsJson,
-    BaseHeight,
-    CaseOrScan,
-    Debug,
-    Direction,
-    Front,
-    MaxTilt,
-    Quiet,
-    Tilt,
-    Unit,
-    Up,
-    WarnTilt,
-)
+from blockout.cli.groups import CastOptions, PathOptions, Speaking
+from blockout.cli.options import CaseOrScan
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError, PathError
 
@@ -74,10 +60,6 @@ def try_in(
             show_default=False,
         ),
     ] = None,
-    tilt: Tilt = None,
-    direction: Direction = None,
-    warn_tilt: WarnTilt = None,
-    max_tilt: MaxTilt = None,
     allowance: Allowance = None,
     rest: Annotated[
         list[str] | None,
@@ -93,14 +75,10 @@ def try_in(
     tilt_within: TiltWithin = None,
     turn: Turn = None,
     gap_within: GapWithin = None,
-    unit: Unit = None,
-    up: Up = None,
-    front: Front = None,
-    arch: ArchName = None,
-    base_height: BaseHeight = None,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-    debug: Debug = False,
+    *,
+    path: PathOptions,
+    cast: CastOptions,
+    speaking: Speaking,
 ) -> None:
     """Try a rigid framework in along the path.
 
@@ -110,14 +88,11 @@ def try_in(
     the terminals of the case's retentive arms. --unit is that of both files. The exit code is 1
     when it does not go to place.
     """
-    with terminal(as_json=as_json, quiet=quiet, debug=debug) as here:
-        found_unit = unit_asked(unit)
+    with terminal(speaking) as here:
         asked = case_asked(
             case,
-            cast=given(unit=found_unit, up=up, front=front, arch=arch, base_height_mm=base_height),
-            path=path_asked(tilt=tilt, direction=direction, warn_tilt=warn_tilt, max_tilt=max_tilt),
-            survey={},
-            parallel={},
+            cast=cast,
+            path=path,
         )
         from blockout.case.trying_settings import TryInSettings
 
@@ -138,7 +113,9 @@ def try_in(
 
         asked = asked.model_copy(update={"try_in": settings})
         with here.progress() as tell:
-            facts = job.try_framework(asked, framework, unit=found_unit, out=out, progress=tell)
+            facts = job.try_framework(
+                asked, framework, unit=unit_asked(cast.unit), out=out, progress=tell
+            )
         here.answer(facts, try_in_lines(facts, out))
         if not facts["goes_to_place"]:
             raise typer.Exit(1)

@@ -8,9 +8,9 @@ from blockout.case import parameters as p
 from blockout.case.case import read_case
 from blockout.case.settings import ParallelSettings, PrepareSettings, SurveySettings
 from blockout.cli import asked
+from blockout.cli.groups import CastOptions, PathOptions
 from blockout.errors import CaseError, InputError, PathError, UnitError
 
-NO_PATH = {"tilt": None, "direction": None, "warn_tilt": None, "max_tilt": None}
 CASE = """\
 schema = "blockout-case/1"
 name = "from the file"
@@ -30,12 +30,16 @@ taper_deg = 2
 
 
 def _path(**options):
-    return asked.path_settings(asked.path_asked(**NO_PATH | options))
+    return asked.path_settings(asked.path_asked(PathOptions(**options)))
 
 
 def _case(file, *, cast=None, path=None, survey=None, parallel=None):
     return asked.case_asked(
-        file, cast=cast or {}, path=path or {}, survey=survey or {}, parallel=parallel or {}
+        file,
+        cast=CastOptions(**cast or {}),
+        path=PathOptions(**path or {}),
+        survey=survey or {},
+        parallel=parallel or {},
     )
 
 
@@ -93,7 +97,7 @@ def test_a_case_files_limit_holds_for_the_option(tmp_path):
     file = tmp_path / "case.toml"
     file.write_text(CASE)
     with pytest.raises(PathError, match="limit 25: allowed -25 to 25"):
-        _case(file, path={"anterior_tilt_deg": 26.0, "lateral_tilt_deg": 0.0})
+        _case(file, path={"tilt": "26,0"})
 
 
 def test_direction():
@@ -205,7 +209,7 @@ def test_an_outline_of_two_points_is_none(tmp_path):
 
 def test_a_scan_alone_makes_a_case_of_the_options():
     case = _case(
-        Path("in/scan.stl"), cast={"unit": "mm"}, path={"anterior_tilt_deg": 3.0},
+        Path("in/scan.stl"), cast={"unit": "mm"}, path={"tilt": "3,0"},
         parallel={"taper_deg": 2.0},
     )  # fmt: skip
     assert (case.cast.file, case.cast.unit, case.name) == ("in/scan.stl", "mm", "scan")
@@ -229,7 +233,7 @@ def test_options_go_before_the_case_file(tmp_path):
     case = _case(
         file,
         cast={"arch": "lower"},
-        path={"direction": (0.0, 0.0, 1.0)},
+        path={"direction": "0,0,1"},
         parallel={"taper_deg": 6.0},
     )
     assert (case.cast.arch, case.cast.land_mm) == ("lower", 4.0)
@@ -258,7 +262,7 @@ def test_a_tilt_goes_before_the_case_files_direction(tmp_path):
     file = tmp_path / "case.toml"
     file.write_text(CASE.replace("anterior_tilt_deg = 4", "direction = [0, 0, 1]").replace(
         "lateral_tilt_deg = -2\n", ""))  # fmt: skip
-    case = _case(file, path={"anterior_tilt_deg": 5.0, "lateral_tilt_deg": 1.0})
+    case = _case(file, path={"tilt": "5,1"})
     assert case.path.direction is None
     assert (case.path.anterior_tilt_deg, case.path.lateral_tilt_deg) == (5.0, 1.0)
 

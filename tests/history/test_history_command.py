@@ -7,22 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 from made_up import SUMMARY, facts, off_by
 from PIL import Image
 from typer.testing import CliRunner
 
-from blockout.cli.history import history
+from blockout.cli.main import app
 from blockout.history.log import append_build, append_comparison, append_entries
-
-APP = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
-APP.command()(history)
 
 
 def run(*arguments: object, **environment: str) -> Any:
     return CliRunner().invoke(
-        APP,
-        [str(a) for a in arguments],
+        app,
+        ["history", *(str(a) for a in arguments)],
         env={"BLOCKOUT_DEBUG": None, "BLOCKOUT_LOG": None, **environment},
     )
 
