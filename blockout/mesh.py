@@ -180,6 +180,13 @@ class Mesh:
         """(m,) number of the edge-connected piece each face belongs to, from 0."""
         return connected_faces(self.face_neighbours)
 
+    @classmethod
+    def hung_together(cls, vertices: Floats, faces: Ints, twins: Ints) -> Mesh:
+        """A mesh of which it is known how its faces hang together: its :attr:`twin_halfedges`."""
+        mesh = cls(vertices, faces)
+        mesh.__dict__["twin_halfedges"] = _locked(twins)
+        return mesh
+
     def part(self, keep: Bools) -> Mesh:
         """The faces where ``keep`` (m,) holds, without unused vertices, order kept."""
         faces = self.faces[keep]

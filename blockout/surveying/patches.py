@@ -37,17 +37,31 @@ class Ceilings:
 
 def patch_surface(mesh: Mesh, ceilings: Ceilings) -> tuple[Mesh, Ints]:
     """The patches as sheets that share no vertex with each other nor, where a patch only touches
-    itself, with themselves; and the vertex of ``mesh`` that each of their vertices copies.
+    itself, with themselves; and the vertex of ``mesh`` that each of their vertices copies. Faces
+    hang together as they do in ``mesh``.
     """
     faces = mesh.faces[ceilings.face]
     size = len(faces)
-    key = ceilings.patch[:, None] * np.int64(len(mesh.vertices)) + faces
-    own, own_faces = np.unique(key, return_inverse=True)
-    sheets = Mesh(mesh.vertices[own % len(mesh.vertices)], own_faces.reshape(size, 3))
-    fans = corner_fans(sheets)
+    twins = _twins_within(mesh, ceilings)
+    fans = corner_fans(Mesh.hung_together(mesh.vertices, faces, twins))
     vertex_of_fan = np.empty(int(fans.max()) + 1, dtype=np.int64)
     vertex_of_fan[fans] = faces.T.reshape(-1)
-    return Mesh(mesh.vertices[vertex_of_fan], fans.reshape(3, size).T), vertex_of_fan
+    own_faces = fans.reshape(3, size).T
+    return Mesh.hung_together(mesh.vertices[vertex_of_fan], own_faces, twins), vertex_of_fan
+
+
+def _twins_within(mesh: Mesh, ceilings: Ceilings) -> Ints:
+    """(3 k,) the twin of each halfedge of the ceilings' faces, -1 where it is of another patch."""
+    size = len(ceilings.face)
+    place = np.full(mesh.triangle_count, -1, dtype=np.int64)
+    place[ceilings.face] = np.arange(size)
+    twins = np.full(3 * size, -1, dtype=np.int64)
+    for k in range(3):
+        twin = mesh.twin_halfedges[k * mesh.triangle_count + ceilings.face]
+        row = np.where(twin >= 0, place[twin % mesh.triangle_count], -1)
+        known = np.flatnonzero((row >= 0) & (ceilings.patch[row] == ceilings.patch))
+        twins[k * size + known] = twin[known] // mesh.triangle_count * size + row[known]
+    return twins
 
 
 def border_loops(sheets: Mesh, patch: Ints) -> list[tuple[Ints, int]]:
