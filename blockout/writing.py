@@ -26,6 +26,8 @@ from blockout.errors import OutputError
 
 _UNFINISHED: Final = "unfinished"
 _REPLACED: Final = "replaced"
+LEFT_BY_A_KILL: Final = rf"\.({_UNFINISHED}|{_REPLACED})-[0-9a-f]{{8}}"
+"""What names of siblings end in, as a pattern."""
 _NAME_SHOWN: Final = 100  # of the target's name in the sibling's; file systems allow 255 bytes
 _FOREIGN_SHOWN: Final = 5
 _ATTEMPTS: Final = 5  # other runs that may put a folder in our way while we swap
@@ -173,6 +175,30 @@ def _swap_in(
         where=str(path),
         fix="Give each run its own folder with --out.",
     )
+
+
+def left_unfinished(path: Path | str) -> frozenset[Path]:
+    """Siblings of ``path``, file or folder, left by killed runs, or needed by runs at work."""
+    target = Path(os.path.realpath(path))
+    pattern = re.compile(re.escape(target.name[:_NAME_SHOWN]) + LEFT_BY_A_KILL)
+    with suppress(OSError):
+        return frozenset(one for one in target.parent.iterdir() if pattern.fullmatch(one.name))
+    return frozenset()
+
+
+def clear_unfinished(path: Path | str, *, keep: frozenset[Path] = frozenset()) -> None:
+    """Take away what killed runs left beside ``path``, but for ``keep``; put back an older folder
+    that one had moved out of the way.
+    """
+    target = Path(os.path.realpath(path))
+    for left in sorted(left_unfinished(target) - keep):
+        with suppress(OSError):
+            if f".{_REPLACED}-" in left.name and not target.exists():
+                left.rename(target)
+            elif left.is_dir():
+                _remove(left)
+            else:
+                left.unlink()
 
 
 def stays_in_its_folder(name: object) -> bool:

@@ -16,7 +16,12 @@ import pytest
 from blockout.errors import OutputError
 from blockout.kernel.files import NamedMesh, write_3mf, write_glb, write_ply, write_stl
 from blockout.mesh import Mesh
-from blockout.writing import replacing_file, replacing_folder
+from blockout.writing import (
+    clear_unfinished,
+    left_unfinished,
+    replacing_file,
+    replacing_folder,
+)
 
 OURS = ("summary.json", "model.stl", "wax/*.stl")
 
@@ -414,3 +419,24 @@ def test_a_failing_swap_puts_the_older_folder_back(
         fill(unfinished, "new")
     assert set(held(tmp_path / "b").values()) == {"old"}
     assert [path.name for path in tmp_path.iterdir()] == ["b"]
+
+
+def test_what_killed_runs_left_is_cleared_and_what_they_moved_is_put_back(
+    tmp_path: Path,
+) -> None:
+    target = tmp_path / ("b" * 120)  # longer than what is kept of it in a sibling's name
+    shown = target.name[:100]
+    moved = tmp_path / f"{shown}.replaced-0123abcd"
+    for left in (moved, tmp_path / f"{shown}.unfinished-0123abcd"):
+        (left / "wax").mkdir(parents=True)
+        (left / "wax" / "parallel.stl").write_text("solid")
+    other = tmp_path / f"{shown}.unfinished-89abcdef"
+    other.write_text("of a run at work")
+    beside = tmp_path / f"{shown}.unfinished-notours0"
+    beside.write_text("named by somebody")
+    assert left_unfinished(target) == {moved, tmp_path / f"{shown}.unfinished-0123abcd", other}
+    clear_unfinished(target, keep=frozenset({other}))
+    assert sorted(tmp_path.iterdir()) == sorted([target, other, beside])
+    assert (target / "wax" / "parallel.stl").read_text() == "solid"
+    clear_unfinished(target)
+    assert sorted(tmp_path.iterdir()) == sorted([target, beside])

@@ -12,9 +12,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-import os
 import re
-import shutil
 import threading
 import time
 from collections import Counter
@@ -33,7 +31,7 @@ from blockout.job.builds import build_case
 from blockout.job.desk import SUMMARY, summary_of, write_json
 from blockout.job.own_process import Stopped, in_own_process
 from blockout.progress import Progress, silent
-from blockout.writing import replacing_file
+from blockout.writing import LEFT_BY_A_KILL, clear_unfinished, replacing_file
 
 OUTCOMES_CSV: Final = "outcomes.csv"
 OUTCOMES_JSON: Final = "outcomes.json"
@@ -42,9 +40,6 @@ OUTCOMES_SCHEMA: Final = "blockout-outcomes/1"
 
 _NAME_LONGEST: Final = 80
 _DIGEST_SHOWN: Final = 8
-_LEFT_BY_A_KILL: Final = r"\.(unfinished|replaced)-[0-9a-f]{8}"
-"""How :mod:`blockout.writing` calls what it has in hand."""
-
 _ANSWER_WITHIN_S: Final = 10.0
 
 Outcome = Literal["built", "failed", "refused", "skipped"]
@@ -221,10 +216,10 @@ def folder_names(case_files: Sequence[Path]) -> dict[Path, str]:
     for file in case_files:
         name = file.stem
         is_ours = name.casefold() in (OUTCOMES_CSV, OUTCOMES_JSON, LEDGER)
-        is_unfinished = re.search(_LEFT_BY_A_KILL, name) is not None
+        is_unfinished = re.search(LEFT_BY_A_KILL, name) is not None
         if taken[name.casefold()] > 1 or is_ours or is_unfinished or len(name) > _NAME_LONGEST:
             mark = hashlib.sha256(file.as_posix().encode("utf-8", "surrogateescape")).hexdigest()
-            kept = re.sub(_LEFT_BY_A_KILL, "", name)[:_NAME_LONGEST]
+            kept = re.sub(LEFT_BY_A_KILL, "", name)[:_NAME_LONGEST]
             name = f"{kept}-{mark[:_DIGEST_SHOWN]}"
         names[file] = name
     return names
@@ -316,11 +311,11 @@ def _turn(
         inputs = inputs_sha256(case_file)
         if ledger.is_done(folder, inputs):
             return row("skipped")
-        _clear_unfinished(folder)
+        clear_unfinished(folder)
         try:
             run(build, case_file, folder)
         finally:
-            _clear_unfinished(folder)
+            clear_unfinished(folder)
         built = row("built")
     except Stopped:
         raise
@@ -362,20 +357,6 @@ def _build_facts(folder: Path) -> dict[str, Any]:
             where=str(folder),
             fix="See that all machines see --out as the same folder.",
         ) from error
-
-
-def _clear_unfinished(folder: Path) -> None:
-    """Take away what a killed build left beside its folder; put back a folder that it had moved."""
-    target = Path(os.path.realpath(folder))
-    pattern = re.compile(re.escape(target.name) + _LEFT_BY_A_KILL)
-    for left in sorted(target.parent.iterdir()):
-        found = pattern.fullmatch(left.name)
-        if found is None or not left.is_dir():
-            continue
-        if found[1] == "replaced" and not target.exists():
-            left.rename(target)
-        else:
-            shutil.rmtree(left, ignore_errors=True)
 
 
 @contextmanager

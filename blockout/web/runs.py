@@ -6,9 +6,6 @@ taken away, and a folder that it had just moved aside is put back.
 
 from __future__ import annotations
 
-import os
-import re
-import shutil
 import tempfile
 import threading
 from collections.abc import Mapping
@@ -20,6 +17,7 @@ from typing import Any, Final, Literal
 
 from blockout.errors import BlockoutError, CheckError, InputError
 from blockout.job.own_process import Stopped, in_own_process
+from blockout.writing import clear_unfinished, left_unfinished
 
 State = Literal["running", "done", "failed", "cancelled"]
 
@@ -34,9 +32,6 @@ VERBS: Final = (
     "print_model",
 )
 """Functions of :mod:`blockout.job` that a run may call."""
-
-_LEFT: Final = r"\.(unfinished|replaced)-[0-9a-f]{8}"
-"""How :mod:`blockout.writing` calls what it has in hand."""
 
 
 class Run:
@@ -120,7 +115,7 @@ class Run:
         result: dict[str, Any] | None = None
         error: BlockoutError | None = None
         out = self._arguments.get("out")
-        before = _left_beside(out)
+        before = frozenset() if out is None else left_unfinished(out)
         with tempfile.TemporaryDirectory(prefix="blockout-run-") as place:
             desk = Path(place) / "said.txt"
             desk.touch()
@@ -144,8 +139,8 @@ class Run:
             with self._lock:
                 self._phrases = _said(desk)
                 self._desk = None
-        if state != "done":
-            _clear_beside(out, keep=before)
+        if state != "done" and out is not None:
+            clear_unfinished(out, keep=before)
         with self._lock:
             self._result, self._error, self._state = result, error, state
 
@@ -179,28 +174,3 @@ def _said(desk: Path) -> tuple[str, ...]:
         lines = desk.read_text(encoding="utf-8", errors="replace").split("\n")
         return tuple(lines[:-1])  # a line without its end is still being written
     return ()
-
-
-def _left_beside(out: Any) -> frozenset[Path]:
-    """What unfinished runs have left beside a target, file or folder."""
-    if out is None:
-        return frozenset()
-    target = Path(os.path.realpath(out))
-    pattern = re.compile(re.escape(target.name[:100]) + _LEFT)
-    with suppress(OSError):
-        return frozenset(one for one in target.parent.iterdir() if pattern.fullmatch(one.name))
-    return frozenset()
-
-
-def _clear_beside(out: Any, *, keep: frozenset[Path]) -> None:
-    if out is None:
-        return
-    target = Path(os.path.realpath(out))
-    for left in _left_beside(out) - keep:
-        if ".replaced-" in left.name and not target.exists():
-            with suppress(OSError):
-                left.rename(target)
-        elif left.is_dir():
-            shutil.rmtree(left, ignore_errors=True)
-        else:
-            left.unlink(missing_ok=True)
