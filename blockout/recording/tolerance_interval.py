@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from scipy.stats import beta
+from scipy.special import betaincc
 
 from blockout.mesh import Floats
 
@@ -27,7 +27,7 @@ def confidence_of(trials: int, *, rank: int = 1, coverage: float = COVERAGE) -> 
     (0.95, 0.9479)
     """
     inner = trials + 1 - 2 * rank
-    return float(beta.sf(coverage, inner, 2 * rank)) if inner > 0 else 0.0
+    return float(betaincc(inner, 2 * rank, coverage)) if inner > 0 else 0.0
 
 
 def trials_needed(
