@@ -9,13 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-import typer
 from bodies import ball
 from typer.testing import CliRunner
 from uneven import changed, mirrored, placed
 
 from blockout.case.comparing_settings import ALL, CompareSettings
-from blockout.cli.compare import compare
+from blockout.cli.main import app
 from blockout.comparing.built import settings_in, stated
 from blockout.comparing.compare import Comparison, Given
 from blockout.comparing.compare import compare as compared_with
@@ -31,12 +30,10 @@ from blockout.report.comparison import (
     write_scan,
 )
 
-APP = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
-APP.command()(compare)
-
 
 def run(*arguments: object) -> Any:
-    return CliRunner().invoke(APP, [str(a) for a in arguments], env={"BLOCKOUT_DEBUG": None})
+    told = ["compare", *(str(a) for a in arguments)]
+    return CliRunner().invoke(app, told, env={"BLOCKOUT_DEBUG": None})
 
 
 def given(plan: Plan, name: str = "scan.stl", **lumps: Any) -> Given:

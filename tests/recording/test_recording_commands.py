@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import typer
 from bodies import ball_on_plate, cast_of, surveyed
 from pydantic import ValidationError
 from typer.testing import CliRunner
@@ -21,18 +20,12 @@ from blockout.case.relief_settings import ReliefSettings
 from blockout.case.settings import parameter_of
 from blockout.cast.record import write_cast
 from blockout.cast.scan import read_scan
-from blockout.cli.reposition import reposition
-from blockout.cli.sureness import sureness
-from blockout.cli.tripod import tripod
+from blockout.cli.main import app
 from blockout.errors import InputError
 from blockout.job.records import TRIPOD_FILES
 from blockout.mesh import solidity
 from blockout.recording.design_area import design_area
 from blockout.recording.record import how_sure
-
-app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
-for _command in (tripod, reposition, sureness):
-    app.command()(_command)
 
 
 def run(*arguments: object):

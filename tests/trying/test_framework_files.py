@@ -8,7 +8,6 @@ import json
 import numpy as np
 import pytest
 import trimesh
-import typer
 from bodies import ball_on_plate, box, cast_of, united
 from frameworks import shell, with_rod
 from typer.testing import CliRunner
@@ -16,16 +15,13 @@ from typer.testing import CliRunner
 from blockout.case.settings import PathSettings
 from blockout.cast.cast import Cast
 from blockout.cast.record import write_cast
-from blockout.cli.try_in import try_in as command
+from blockout.cli.main import app
 from blockout.errors import DefectError, InputError, UnitError
 from blockout.kernel.files import write_stl
 from blockout.mesh import Mesh
 from blockout.report.try_in_picture import TRY_IN_FILES
 from blockout.surveying.path import insertion_path
 from blockout.trying.framework import framework_of, read_framework, solid_of
-
-app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
-app.command()(command)
 
 
 @functools.cache
@@ -53,7 +49,9 @@ def folder(tmp_path_factory):
 
 
 def run(folder, *arguments, code=0):
-    result = CliRunner().invoke(app, [str(a) for a in arguments], env={"BLOCKOUT_DEBUG": None})
+    result = CliRunner().invoke(
+        app, ["try-in", *(str(a) for a in arguments)], env={"BLOCKOUT_DEBUG": None}
+    )
     assert result.exit_code == code, result.output
     assert "Traceback" not in result.output
     assert "fault of blockout" not in result.output
