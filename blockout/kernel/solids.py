@@ -7,7 +7,6 @@ an answer (:attr:`Solid.is_empty`); an error of the kernel is a :class:`KernelEr
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Iterable, Sequence
 
 import manifold3d
@@ -48,20 +47,6 @@ class Solid:
         parts = [solid._kernel_solid for solid in solids]
         joined = manifold3d.Manifold.batch_boolean(parts, manifold3d.OpType.Add)
         return cls(_checked(joined, "joining solids"))
-
-    @classmethod
-    def union_by_size(cls, solids: Iterable[Solid]) -> Solid:
-        """All of them joined, the two smallest first. Where one is much larger than the others, the
-        kernel's own way with many takes half as long again.
-        """
-        # the number keeps solids of one size in their order
-        parts = [(one.num_tri(), n, one) for n, one in enumerate(s._kernel_solid for s in solids)]
-        heapq.heapify(parts)
-        for number in range(len(parts), 2 * len(parts) - 1):
-            one, other = heapq.heappop(parts)[2], heapq.heappop(parts)[2]
-            joined = _checked(one + other, "joining solids")
-            heapq.heappush(parts, (joined.num_tri(), number, joined))
-        return cls(parts[0][2]) if parts else cls.empty()
 
     @classmethod
     def hull(cls, points_mm: Floats) -> Solid:

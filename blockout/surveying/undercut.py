@@ -53,7 +53,7 @@ def pulled_down(
         for layer in range(int(layers.max()) + 1)
         for solid in _taken_whole(hung, roofs.without(layers != layer), tolerances)
     ]
-    pulled = Solid.union_by_size(solids)
+    pulled = Solid.union(solids)
     return pulled if over_floor else pulled.above_plane(_UP, floor_mm)
 
 
