@@ -99,6 +99,13 @@ def _text_mm(text: str) -> float:
 
 def _refusal(text: str) -> InputError:
     """Say what is wrong with text that is no length."""
+    # first: in text without end the searches below would go on without end too
+    if len(text) > _LONGEST_TEXT:
+        return InputError(
+            f"{_shown(text)} is not a length",
+            measured=f"{len(text)} characters, at most {_LONGEST_TEXT}",
+            fix=_FIX,
+        )
     gauge = _GAUGE.fullmatch(text)
     if gauge is not None:
         low, high = GAUGE_RANGE
@@ -114,12 +121,6 @@ def _refusal(text: str) -> InputError:
             f"{_shown(text)} is not a length",
             measured="it has a comma",
             fix="Write the decimals after a point, such as 0.25 mm.",
-        )
-    if len(text) > _LONGEST_TEXT:
-        return InputError(
-            f"{_shown(text)} is not a length",
-            measured=f"{len(text)} characters, at most {_LONGEST_TEXT}",
-            fix=_FIX,
         )
     other = re.fullmatch(rf"[ \t]*{_NUMBER}\s*(\S.*)", text)
     if other is not None:

@@ -13,7 +13,7 @@ from blockout.case.settings import (
     Settings,
     field_of,
 )
-from blockout.case.values import Number, refused
+from blockout.case.values import Number, Whole, refused
 
 Aspect = Literal["buccal", "labial", "lingual", "palatal"]
 End = Literal["mesial", "distal"]
@@ -103,7 +103,7 @@ class ArmSettings(Settings):
         description="What the arm is called in messages and files; tooth, aspect and role when "
         "left out.",
     )
-    tooth: int = Field(ge=11, le=48, description="Tooth that the arm clasps, ISO 3950.")
+    tooth: Whole = Field(ge=11, le=48, description="Tooth that the arm clasps, ISO 3950.")
     aspect: Aspect = Field(description="Side of the tooth along which the arm runs.")
     origin: End = Field(description="End of that side from which the arm starts.")
     role: Role = Field(

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from blockout.case import choosing_parameters as c
 from blockout.case.settings import Length, Settings, field_of
 from blockout.case.tooth_settings import ToothNumber
-from blockout.case.values import Number, refused
+from blockout.case.values import Number, YesOrNo, refused
 
 Proximal = Literal["mesial", "distal"]
 
@@ -40,7 +40,7 @@ class ChoosingSettings(Settings):
     )
     abutment_undercut_mm: Length = field_of(c.ABUTMENT_UNDERCUT)
     least_at_level_mm: Length = field_of(c.LEAST_AT_LEVEL)
-    count_tilt_made: bool = Field(
+    count_tilt_made: YesOrNo = Field(
         default=False,
         description="Count undercut that is there only because of the tilt as retention.",
     )

@@ -64,7 +64,10 @@ def text_of_case(case: Case, *, old: str | None, path: Path) -> str:
         As :func:`write_case`.
     """
     if old is not None:
-        text = _changed(old, parse_case(old, file=path.name), case, path)
+        before = parse_case(old, file=path.name)
+        if before == case and _stated(before) == _stated(case):
+            return old
+        text = _changed(old, before, case, path)
     else:
         text = tomlkit.dumps(_document(case))
     if parse_case(text, file=path.name).model_dump() != case.model_dump():
@@ -188,7 +191,8 @@ def _change_table(parts: list[Any], before: Values, after: Values, stated: Value
         if isinstance(part, InlineTable):
             _change_inline(part, before, after, stated)
         else:
-            _end_line(part)
+            if add:
+                _end_line(part)
             _change_body(part.value.body, before, after, stated, add=add)
 
 
@@ -238,13 +242,13 @@ def _change_body(
         last = len(changed)
         if not isinstance(item, AbstractTable | AoT):
             last_key = last
-    if last_key:
-        _end_line(changed[last_key - 1][1])
     added: list[tuple[Key | None, Item]] = [
         (tomlkit.key(name), _ended(_item(stated[name]))) for name in stated if name in add
     ]
     new_keys = [pair for pair in added if not isinstance(pair[1], AoT)]
     new_lists = [pair for pair in added if isinstance(pair[1], AoT)]
+    if last_key and new_keys:
+        _end_line(changed[last_key - 1][1])
     if last and new_lists:
         _end_line(changed[last - 1][1])
     body[:] = [

@@ -30,7 +30,7 @@ LINE_OF: Final[dict[Over, str]] = {
 """The key of the line that is drawn first for a relief over each thing."""
 
 _CLOSED: Final = {"outline", "outline_mm", "keep_in", "keep_out", "keep_off"}
-_MEANS_NONE: Final = {"stops"}
+_MEANS_NONE: Final = {"stops", "gauges_mm"}
 """Lists whose being empty says something else than their being left out."""
 
 

@@ -22,7 +22,7 @@ from blockout.case.printing_parameters import (
     XY,
 )
 from blockout.case.settings import Length, Settings, field_of
-from blockout.case.values import Number, refused
+from blockout.case.values import Number, Whole, YesOrNo, refused
 from blockout.units import LengthUnit
 
 LabelStyle = Literal["engraved", "raised"]
@@ -72,7 +72,7 @@ class PrintSettings(Settings):
     least_wall_mm: Length = field_of(LEAST_WALL)
     wall_mm: Length = field_of(HOLLOW_WALL)
     vent_mm: Length = field_of(VENT)
-    vents: int = field_of(VENTS)
+    vents: Whole = field_of(VENTS)
     label: str = Field(
         default="",
         max_length=200,
@@ -93,7 +93,7 @@ class PrintSettings(Settings):
     label_height_mm: Length = field_of(LABEL_HEIGHT)
     label_depth_mm: Length = field_of(LABEL_DEPTH)
     resin_density_g_per_cm3: Number = field_of(RESIN_DENSITY)
-    wax_apart: bool = Field(
+    wax_apart: YesOrNo = Field(
         default=False, description="Whether each part of wax is written to a file of its own, too."
     )
 

@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -32,6 +33,9 @@ _DUE: Final = {
     "not_a_number": "a number is due",
     "float_type": "a number is due",
     "finite_number": "a finite number is due",
+    "int_type": "a whole number is due",
+    "int_from_float": "a whole number is due",
+    "bool_type": "true or false is due",
     "string_type": "text in quotes is due",
     "tuple_type": "a list in square brackets is due",
     "model_type": "a table of keys is due",
@@ -127,17 +131,21 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     return written[found[0]] if found else None
 
 
-def shown_value(value: Any) -> str:
-    """A value as TOML writes it, shortened."""
+def shown_value(value: Any, *, within: int = 0) -> str:
+    """A value as TOML writes it, shortened; ``within`` so many lists and tables."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
         escaped = value[:_VALUE_SHOWN].encode("unicode_escape").decode("ascii")
         text = f'"{escaped}"'
+    elif within > _VALUE_SHOWN:
+        text = "..."  # so many brackets stand before it that it is cut off anyway
     elif isinstance(value, list | tuple):
-        text = f"[{', '.join(shown_value(item) for item in value[:_VALUE_SHOWN])}]"
+        items = [shown_value(item, within=within + 1) for item in value[:_VALUE_SHOWN]]
+        text = f"[{', '.join(items)}]"
     elif isinstance(value, Mapping):
-        text = f"{{{', '.join(f'{key} = {shown_value(value[key])}' for key in value)}}}"
+        items = [f"{key} = {shown_value(value[key], within=within + 1)}" for key in value]
+        text = f"{{{', '.join(items)}}}"
     elif isinstance(value, int) and abs(value) >= 10**_VALUE_SHOWN:
         text = "a number of very many digits"
     elif isinstance(value, int | float):
@@ -147,6 +155,7 @@ def shown_value(value: Any) -> str:
     return text if len(text) <= _VALUE_SHOWN else text[: _VALUE_SHOWN - 3] + "..."
 
 
+@cache
 def keys_of(model: type[BaseModel]) -> dict[str, type[BaseModel] | None]:
     """The keys of a table as a file writes them, each with the model of its own table if it is
     one.

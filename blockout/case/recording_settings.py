@@ -22,7 +22,7 @@ from blockout.case.recording_parameters import (
     SEED,
 )
 from blockout.case.settings import Length, Settings, field_of
-from blockout.case.values import Number, Outline
+from blockout.case.values import Number, Outline, Whole, YesOrNo
 
 MarkShape = Literal["cross", "dimple"]
 
@@ -38,13 +38,13 @@ class RecordingSettings(Settings):
         description="Outlines, points on the cast in file coordinates, inside which there is no "
         "mark: where metal will lie.",
     )
-    engrave: bool = Field(default=False, description="Whether the marks are cut into the model.")
+    engrave: YesOrNo = Field(default=False, description="Whether the marks are cut into the model.")
     mark_shape: MarkShape = Field(
         default="cross", description="cross: two crossing grooves; dimple: a round hollow."
     )
     mark_diameter_mm: Length = field_of(MARK_DIAMETER)
     mark_depth_mm: Length = field_of(MARK_DEPTH)
-    score: bool = Field(
+    score: YesOrNo = Field(
         default=False,
         description="Whether lines parallel to the path are cut into the sides of the base.",
     )
@@ -58,6 +58,6 @@ class SurenessSettings(Settings):
 
     repositioning_error_deg: Number = field_of(REPOSITIONING_ERROR)
     scan_noise_mm: Length | None = field_of(SCAN_NOISE)
-    samples: int = field_of(SAMPLES)
-    seed: int = field_of(SEED)
+    samples: Whole = field_of(SAMPLES)
+    seed: Whole = field_of(SEED)
     clearance_deg: Number = field_of(CLEARANCE)

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from blockout.case.parameters import Parameter
 from blockout.case.settings import Length, Point, Settings, field_of
-from blockout.case.values import Direction, Number, Outline, refused
+from blockout.case.values import Direction, Number, Outline, YesOrNo, refused
 from blockout.units import sheet_gauge_mm
 
 Over = Literal["outline", "lingual bar", "base mesh", "gingival margin", "torus"]
@@ -204,7 +204,7 @@ class ReliefSettings(Settings):
     width_mm: Length | None = field_of(MESH_WIDTH)
     lower_share: Number = field_of(LOWER_SHARE)
     finish_gap_mm: Length = field_of(FINISH_GAP)
-    between_teeth: bool = Field(
+    between_teeth: YesOrNo = Field(
         default=False,
         description="The crest ends at an abutment too: a finish line there, and no stop unless "
         "one is asked for.",
@@ -262,6 +262,6 @@ class BeadSettings(Settings):
     spared: tuple[SparedSettings, ...] = Field(
         default=(), description="Places where there is no bead, and toward which it fades."
     )
-    on_lower: bool = Field(
+    on_lower: YesOrNo = Field(
         default=False, description="Allow a bead on a lower cast, where none belongs."
     )

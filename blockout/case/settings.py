@@ -40,12 +40,13 @@ __all__ = [
 
 def _describe(schema: dict[str, Any], *, parameter: p.Parameter) -> None:
     """Complete a field's JSON Schema with its parameter's range, unit and source."""
+    kind = "integer" if schema.get("type") == "integer" else "number"
     for key in ("type", "anyOf", "ge", "le", "minimum", "maximum"):
         schema.pop(key, None)
     if parameter.unit == "mm":
         schema.update(number_or_text(parameter.low, parameter.high))
     else:
-        schema.update({"type": "number", "minimum": parameter.low, "maximum": parameter.high})
+        schema.update({"type": kind, "minimum": parameter.low, "maximum": parameter.high})
     schema.update({"unit": parameter.unit, "mark": parameter.mark, "source": parameter.source})
 
 

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from blockout.case.parameters import Parameter
 from blockout.case.settings import Length, Point, Settings, field_of
-from blockout.case.values import Outline, refused
+from blockout.case.values import Outline, Whole, YesOrNo, refused
 
 # --- parameters ----------------------------------------------------------------------------------
 CROWN_REACH = Parameter(
@@ -57,7 +57,7 @@ _ISO_NUMBERS: Final = tuple(
 
 
 # --- settings ------------------------------------------------------------------------------------
-ToothNumber = Annotated[int, Field(json_schema_extra={"enum": list(_ISO_NUMBERS)})]
+ToothNumber = Annotated[Whole, Field(json_schema_extra={"enum": list(_ISO_NUMBERS)})]
 """An ISO 3950 number of a permanent tooth."""
 
 
@@ -109,7 +109,7 @@ class TeethSettings(Settings):
         default=(),
         description="Missing second molars that are not to be replaced, left out of the class.",
     )
-    count_along_arch: bool = Field(
+    count_along_arch: YesOrNo = Field(
         default=False,
         description="Number the other crowns along the arch from the one tooth that is named, "
         "leaving out the missing ones.",

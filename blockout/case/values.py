@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
@@ -17,6 +18,7 @@ Arch = Literal["lower", "upper"]
 _AXES: Final = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 _DECIMAL: Final = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 AXIS_PATTERN: Final = rf"^ *(?:[+-]? *[xyzXYZ]|{_DECIMAL} *, *{_DECIMAL} *, *{_DECIMAL}) *$"
+_LONGEST_AXIS: Final = 200
 _SHORTEST, _LONGEST = 1e-6, 1e6
 """Between these lengths three numbers can safely be made a unit direction."""
 
@@ -32,19 +34,19 @@ def axis_direction(text: str) -> tuple[float, float, float]:
     >>> axis_direction("-y"), axis_direction("0, 1, 1")
     ((0.0, -1.0, 0.0), (0.0, 1.0, 1.0))
     """
+    if len(text) > _LONGEST_AXIS or not re.fullmatch(AXIS_PATTERN, text):
+        said = repr(text) if len(text) <= _LONGEST_AXIS else f"{text[:_LONGEST_AXIS]!r}..."
+        raise InputError(
+            f"{said} is not a direction",
+            fix='Write an axis such as "+z" or "-y", or three numbers such as "0,1,1".',
+        )
     plain = text.strip(" ")
     axis = _AXES.get(plain[-1:].lower())
-    if axis is not None and plain[:-1].rstrip(" ") in ("", "+", "-"):
+    if axis is not None:
         sign = -1.0 if plain[0] == "-" else 1.0
         x, y, z = (sign * part + 0.0 for part in axis)
         return x, y, z
-    try:
-        x, y, z = (float(part) for part in plain.split(","))
-    except ValueError as error:
-        raise InputError(
-            f"{text!r} is not a direction",
-            fix='Write an axis such as "+z" or "-y", or three numbers such as "0,1,1".',
-        ) from error
+    x, y, z = (float(part) for part in plain.split(","))
     _check_direction((x, y, z))
     return x, y, z
 
@@ -120,6 +122,12 @@ def number_or_text(low: float, high: float) -> dict[str, Any]:
 
 Number = Annotated[float, BeforeValidator(_number)]
 """A finite number; text, true and false are refused."""
+
+Whole = Annotated[int, BeforeValidator(_number)]
+"""A whole number; text, true and false are refused."""
+
+YesOrNo = Annotated[bool, Field(strict=True)]
+"""true or false; text and numbers are refused."""
 
 Length = Annotated[float, BeforeValidator(_length)]
 """Millimetres, or text such as "0.010 in" or "30 ga"."""
