@@ -32,6 +32,9 @@ FEWEST_TRIANGLES: Final = 100
 """An open surface of fewer triangles holds no arch; ours."""
 FLATTEST_MM: Final = 1.0
 """A surface that stays within this of a plane has nothing to survey; ours."""
+COARSEST_STEP_MM: Final = 0.01
+"""The next number of single precision, which STL and most viewers hold, may be this far off at
+most: coarser than any scanner, files would hold another surface; ours. Up to 131 m from zero."""
 _POURS: Final = 8
 
 
@@ -94,6 +97,7 @@ def _naming(scan: Scan) -> Iterator[None]:
 def _prepared(scan: Scan, chosen: PrepareSettings, progress: Progress) -> Prepared:
     mesh = scan.mesh
     _refuse_nothing(mesh)
+    _refuse_far(mesh)
     if _is_clean_solid(mesh):
         return _pass_through(scan, mesh, (), chosen, progress)
     progress("mending the scan")
@@ -117,6 +121,7 @@ def _poured(
     if settings.base_height_mm is not None:
         notes += ("--base-height was not used: the scan is open, and its base is poured",)
     progress("finding the occlusal plane")
+    _refuse_few(repaired.mesh)
     _refuse_flat(repaired.mesh)
     mesh, changes = repaired.mesh, repaired.changes
     found = find_frame(mesh, up=settings.up, front=settings.front, arch=arch)
@@ -247,6 +252,7 @@ def _pass_through(
     progress: Progress,
 ) -> Prepared:
     """A closed cast as it is, but for the side its faces look to."""
+    _refuse_flat(mesh)
     arch, notes = _arch(settings)
     used = np.zeros(len(mesh.vertices), dtype=bool)
     used[mesh.faces.reshape(-1)] = True
@@ -312,13 +318,29 @@ def _refuse_nothing(mesh: Mesh) -> None:
         )
 
 
-def _refuse_flat(mesh: Mesh) -> None:
+def _refuse_far(mesh: Mesh) -> None:
+    furthest_mm = float(np.abs(mesh.corners).max())
+    # 29 bits less than double precision has; asked there, for it overflows nowhere
+    step_mm = float(np.spacing(furthest_mm)) * 2.0**29
+    if step_mm > COARSEST_STEP_MM:
+        raise DefectError(
+            "the scan lies too far from its file's zero for files to hold it",
+            measured=f"up to {furthest_mm / 1000.0:.4g} m, where single precision has steps of "
+            f"{step_mm:.2g} mm, allowed {COARSEST_STEP_MM:g} mm",
+            fix="Move the scan near the zero of its coordinates and export it again.",
+        )
+
+
+def _refuse_few(mesh: Mesh) -> None:
     if mesh.triangle_count < FEWEST_TRIANGLES:
         raise DefectError(
             "the scan is too small to be an arch",
             measured=f"{mesh.triangle_count} triangles, at least {FEWEST_TRIANGLES} needed",
             fix="Export the whole arch as one surface mesh.",
         )
+
+
+def _refuse_flat(mesh: Mesh) -> None:
     used = mesh.vertices[np.unique(mesh.faces)]
     centred = used - used.mean(axis=0)
     axes = np.linalg.eigh(centred.T @ centred)[1]

@@ -24,9 +24,10 @@ from blockout.mesh import Ints, Mesh
 
 _CORNERS: Final = ("vertex_indices", "vertex_index")
 _HEADER_END = re.compile(rb"end_header[ \t]*(\r\n|\n|\r)")
-_COUNT = re.compile(rb"^element[ \t]+\S+[ \t]+(\d+)", re.MULTILINE)
-_TEXT = re.compile(rb"^format[ \t]+ascii\b", re.MULTILINE)
-_LIST = re.compile(rb"^property[ \t]+list[ \t]", re.MULTILINE)
+_LINE: Final = rb"(?<![^\r\n])"  # where a line begins, whichever its end
+_COUNT = re.compile(_LINE + rb"element[ \t]+\S+[ \t]+(\d+)")
+_TEXT = re.compile(_LINE + rb"format[ \t]+ascii\b")
+_LIST = re.compile(_LINE + rb"property[ \t]+list[ \t]")
 _LENGTH: Final = "number of corners"
 _HEADER_LIMIT: Final = 1 << 20
 _TYPES: Final = {

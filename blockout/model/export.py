@@ -44,7 +44,10 @@ def fit_for_files(
     for wax in waxes:
         if wax.mesh is not None:
             part = pulled_apart(wax.mesh, steps=steps)
-            wax = replace(wax, mesh=part, volume_mm3=part.volume_mm3)
+            if part.triangle_count:
+                wax = replace(wax, mesh=part, volume_mm3=part.volume_mm3)
+            else:
+                wax = replace(wax, mesh=None, volume_mm3=0.0)
         parts.append(wax)
     return fit, tuple(parts)
 

@@ -32,7 +32,8 @@ def pulled_apart(mesh: Mesh, *, steps: float) -> Mesh:
     Returns
     -------
     Mesh
-        The same mesh where nothing touches. Else only vertices that touched have moved, by
+        The same mesh where nothing touches; one without faces where single precision leaves
+        nothing of it. Else only vertices that touched have moved, by
         that much or a few times it. The caller checks the result: a fold deeper than that is
         not mended here.
     """
@@ -41,6 +42,8 @@ def pulled_apart(mesh: Mesh, *, steps: float) -> Mesh:
     step_mm = steps * float(np.spacing(np.float32(np.abs(mesh.bounds_mm).max())))
     for turn in range(_ROUNDS):
         joined = _joined(mesh)
+        if not joined.triangle_count:
+            return joined
         twins = _twins(joined)
         fans = _fans(joined, twins)
         vertex_of_fan = np.empty(int(fans.max()) + 1, dtype=np.int64)
@@ -84,7 +87,7 @@ def _without_opposites(faces: Ints) -> Ints:
     turn = np.where(turn == 1, 1, -1)
     _, group, count = np.unique(ordered, axis=0, return_inverse=True, return_counts=True)
     group = group.reshape(-1)
-    if count.max() == 1:
+    if (count == 1).all():
         return faces
     keep = np.ones(len(faces), dtype=bool)
     for one in np.flatnonzero(count > 1):

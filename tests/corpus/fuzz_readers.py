@@ -5,12 +5,12 @@
 
 Kinds: ``stl``, ``stl_text``, ``ply``, ``ply_text``, ``obj``, ``off``, ``3mf`` (the zip),
 ``3mf_model`` (the XML inside), ``gltf``, ``glb`` (the table inside)
-and ``case`` (the case file's text).
+and ``case`` (the case file's text; ``fuzz_cases.py`` goes deeper, for it knows the schema).
 
 A reader must give a mesh that is fit for work, or a :class:`ReadError` (a case file: a
-:class:`CaseError`) that says what is wrong and where; anything else, more than two seconds, or
-more than 2 GB, stops the run, and the bytes lie in ``crash-...`` beside the seeds. Make a test of
-them in ``test_found.py``.
+:class:`CaseError`) that says what is wrong and where; anything else, more than two seconds of
+work, or more than 2 GB, stops the run, and the bytes lie in ``crash-...`` beside the seeds. Make a
+test of them in ``test_found.py``.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import argparse
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -57,7 +58,11 @@ def seeds() -> dict[str, list[bytes]]:
             written.ply_binary(body),
             written.ply_binary(body, big=True, coloured=True),
         ],
-        "ply_text": [written.ply_text(body), written.ply_text(body, said)],
+        "ply_text": [
+            written.ply_text(body),
+            written.ply_text(body, said),
+            written.ply_text(body, Style(eol="\r")),
+        ],
         "obj": [
             written.obj(body),
             written.obj(body, said, more=["mtllib a.mtl", "vn 0 0 1", "o a"]),
@@ -157,12 +162,15 @@ def main() -> None:
         read = target(chosen.kind, Path(desk))
 
         def one(data: bytes) -> None:
+            begun = time.process_time()
             counts[read(data)] += 1
+            if time.process_time() - begun > 2.0:
+                raise AssertionError("more than two seconds of work")
             if sum(counts.values()) % 1000 == 0:
                 (keep.parent / f"{chosen.kind}.counts").write_text(repr(counts), encoding="utf-8")
 
         options = [
-            sys.argv[0], str(keep), f"-max_total_time={chosen.seconds}", "-timeout=2",
+            sys.argv[0], str(keep), f"-max_total_time={chosen.seconds}", "-timeout=20",
             "-rss_limit_mb=2048", "-max_len=4096", f"-artifact_prefix={keep}{os.sep}..{os.sep}"
             f"{chosen.kind}-", "-print_final_stats=1", "-seed=7",
         ]  # fmt: skip

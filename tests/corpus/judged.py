@@ -67,11 +67,14 @@ def assert_closed(corners: Floats, name: str) -> tuple[Floats, Ints]:
 
 
 def columns(
-    corners: Floats, counted: NDArray[np.bool_], up: Floats, floor_at: Any, *, side: int, seed: int
+    corners: Floats, counted: NDArray[np.bool_], up: Floats, floor_at: Any, *, count: int, seed: int
 ) -> tuple[float, float]:
     """Volume under counted faces that look down and outside the solid, down to the floor, by
-    ``side`` x ``side`` columns along ``up``, each at a random place of its square; and the standard
-    error.
+    ``count`` columns along ``up`` at random places under those faces; and the standard error.
+
+    A place is drawn from a face with chance in proportion to the face's shadow, so that a column
+    under k counted faces is k times as likely and counts a k-th: the mean is the volume whatever
+    lies over what, and no undercut is too small to be met.
 
     ``floor_at`` gives the height along ``up`` of the floor at points (k, 2) of the plan.
     """
@@ -79,17 +82,24 @@ def columns(
     e1 /= np.linalg.norm(e1)
     e2 = np.cross(up, e1)
     plan = corners @ np.stack([e1, e2, up], axis=1)  # (m, 3, 3)
-    low, high = plan.reshape(-1, 3).min(axis=0), plan.reshape(-1, 3).max(axis=0)
-    step = (high[:2] - low[:2]) / side
-    rng = np.random.default_rng(seed)
-    fills = np.zeros(side * side)
-    i, j = (x.ravel() for x in np.meshgrid(np.arange(side), np.arange(side), indexing="ij"))
-    points = low[:2] + (np.column_stack([i, j]) + rng.random((side * side, 2))) * step
     a, b, c = (plan[:, k, :2] for k in range(3))
     d = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
     real = np.abs(d) > 1e-14
     a, b, c, d = a[real], b[real], c[real], d[real]
     z, own = plan[real][:, :, 2], counted[real]
+    over_floor = np.stack([z[:, k] - floor_at(p, e1, e2) for k, p in enumerate((a, b, c))])
+    own &= over_floor.max(axis=0) > 1e-6
+    shadow = np.where(own & (d < 0.0), -d / 2.0, 0.0)
+    whole = float(shadow.sum())
+    if whole == 0.0:
+        return 0.0, 0.0
+    rng = np.random.default_rng(seed)
+    sum_to = np.cumsum(shadow)
+    at = np.searchsorted(sum_to, (np.arange(count) + rng.random(count)) / count * sum_to[-1])
+    u, v = rng.random((2, count))
+    u, v = np.where(u + v > 1.0, 1.0 - u, u), np.where(u + v > 1.0, 1.0 - v, v)
+    points = a[at] + u[:, None] * (b[at] - a[at]) + v[:, None] * (c[at] - a[at])
+    fills = np.zeros(count)
     floors = floor_at(points, e1, e2)
     for k, (x, y) in enumerate(points):
         s = ((x - a[:, 0]) * (c[:, 1] - a[:, 1]) - (y - a[:, 1]) * (c[:, 0] - a[:, 0])) / d
@@ -100,16 +110,14 @@ def columns(
         height = z[hit, 0] * (1 - s[hit] - t[hit]) + z[hit, 1] * s[hit] + z[hit, 2] * t[hit]
         order = np.argsort(-height)
         height, sign, counts = height[order], np.sign(d[hit])[order], own[hit][order]
-        inside, under = 0.0, False
+        inside, under = 0.0, 0
         for n in range(len(height)):
             if n and under and inside == 0.0:
                 fills[k] += max(height[n - 1] - max(height[n], floors[k]), 0.0)
             inside += sign[n]
             # only a scanned face that looks down roofs what is under it
-            under = under or (bool(counts[n]) and sign[n] < 0.0)
+            under += int(counts[n]) if sign[n] < 0.0 else 0
         if under and inside == 0.0:
             fills[k] += max(height[-1] - floors[k], 0.0)
-    cell = float(step[0] * step[1])
-    # jittered columns: each square's error is independent
-    spread = float(np.sqrt((fills * cell).var() * len(fills)))
-    return float(fills.sum() * cell), spread
+        fills[k] /= max(under, 1)
+    return whole * float(fills.mean()), whole * float(fills.std()) / float(np.sqrt(count))
