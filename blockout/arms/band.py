@@ -13,7 +13,7 @@ from blockout.arms.wall import LocalDepth, Wall, densely
 from blockout.case.arm_settings import ArmSettings
 from blockout.drawn.curve import normals_at, on_surface
 from blockout.mesh import Floats, Mesh
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 
 SPACING_MM: Final = 0.15
 """Points along an arm lie about this far apart: half a facet of a scan."""
@@ -33,7 +33,7 @@ class Band:
     width_mm: Floats
 
 
-def surface_near(survey: Survey, points_mm: Floats, *, near_mm: float = _NEAR_MM) -> Mesh:
+def surface_near(survey: Reading, points_mm: Floats, *, near_mm: float = _NEAR_MM) -> Mesh:
     """The scanned surface within ``near_mm`` of points (k, 3), as a mesh of its own."""
     mesh = survey.cast.mesh
     box = np.stack([points_mm.min(axis=0) - near_mm, points_mm.max(axis=0) + near_mm])
@@ -94,7 +94,7 @@ def tip_share(settings: ArmSettings) -> float:
 
 
 def finished_arm(
-    survey: Survey,
+    survey: Reading,
     band: Band,
     settings: ArmSettings,
     *,
@@ -167,13 +167,13 @@ def crossing_share(wall: Wall, centre_mm: Floats) -> float | None:
     return float((along[at] + part * (along[at + 1] - along[at])) / along[-1])
 
 
-def wall_angle_deg(survey: Survey, point_mm: Floats) -> float:
+def wall_angle_deg(survey: Reading, point_mm: Floats) -> float:
     """Angle between the surface and the path near a point; positive where it looks down."""
     slope = float(np.clip(facing(survey, point_mm) @ survey.path.direction, -1.0, 1.0))
     return float(np.degrees(np.arcsin(-slope)))
 
 
-def facing(survey: Survey, point_mm: Floats) -> Floats:
+def facing(survey: Reading, point_mm: Floats) -> Floats:
     """(3,) unit normal of the surface near a point, over a few tenths of a millimetre."""
     surface = surface_near(survey, np.atleast_2d(point_mm), near_mm=1.5)
     off_mm = np.linalg.norm(surface.face_centres - point_mm, axis=1)

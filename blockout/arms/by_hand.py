@@ -19,19 +19,19 @@ from blockout.arms.band import (
 from blockout.arms.wall import LocalDepth, Wall
 from blockout.case.arm_settings import ArmSettings
 from blockout.drawn.curve import surface_curve
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 
 _OFF_ASKED_MM = 0.02
 
 
-def arm_by_hand(survey: Survey, wall: Wall, settings: ArmSettings) -> Arm:
+def arm_by_hand(survey: Reading, wall: Wall, settings: ArmSettings) -> Arm:
     """An arm whose middle line runs through the settings' points, laid onto the cast.
 
     What comes of it is measured and said; it is not moved.
 
     Parameters
     ----------
-    survey : Survey
+    survey : Reading
     wall : Wall
         Of the tooth that the settings name.
     settings : ArmSettings

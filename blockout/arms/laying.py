@@ -37,7 +37,7 @@ from blockout.case.arm_settings import ArmSettings
 from blockout.cast.change import places
 from blockout.errors import InputError
 from blockout.mesh import Bools, Floats, Mesh
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 
 if TYPE_CHECKING:
     from blockout.teeth.crowns import Crown, Teeth
@@ -65,12 +65,12 @@ _MOVES_MM: Final = (0.1, 0.3, 0.8)
 _DEEPER_LIMIT_MM: Final = 0.01
 
 
-def lay_arm(survey: Survey, teeth: Teeth, settings: ArmSettings) -> Arm:
+def lay_arm(survey: Reading, teeth: Teeth, settings: ArmSettings) -> Arm:
     """Lay one arm as prescribed, or along the user's points where the settings hold some.
 
     Parameters
     ----------
-    survey : Survey
+    survey : Reading
     teeth : Teeth
         Of the same cast.
     settings : ArmSettings
@@ -104,7 +104,7 @@ def asked_undercut_mm(settings: ArmSettings) -> float:
     return ALLOYS[settings.alloy].usual_undercut.value
 
 
-def crown_wall(survey: Survey, crown: Crown, settings: ArmSettings) -> Wall:
+def crown_wall(survey: Reading, crown: Crown, settings: ArmSettings) -> Wall:
     """The crown's wall as seen from the aspect and end that the settings name."""
     buccal = 1.0 if settings.aspect in ("buccal", "labial") else -1.0
     mesial = -1.0 if settings.origin == "mesial" else 1.0
@@ -202,7 +202,7 @@ def _stations(wall: Wall, run: _Run, stop: float, clear_mm: float) -> _Stations:
 
 # --- retentive -----------------------------------------------------------------------------------
 def _retentive(
-    survey: Survey, wall: Wall, depth: LocalDepth, surface: Mesh, settings: ArmSettings
+    survey: Reading, wall: Wall, depth: LocalDepth, surface: Mesh, settings: ArmSettings
 ) -> Arm:
     """The arm whose tip lies best: places for it are tried in turn, the liked one first."""
     asked_mm = asked_undercut_mm(settings)
@@ -261,7 +261,7 @@ def _near_far_corner(wall: Wall, run: _Run) -> Bools:
 
 
 def _swept_to(
-    survey: Survey,
+    survey: Reading,
     wall: Wall,
     depth: LocalDepth,
     surface: Mesh,
@@ -427,7 +427,7 @@ def _not_offered(wall: Wall, run: _Run, asked_mm: float, settings: ArmSettings) 
 
 # --- reciprocal ----------------------------------------------------------------------------------
 def _reciprocal(
-    survey: Survey, wall: Wall, depth: LocalDepth, surface: Mesh, settings: ArmSettings
+    survey: Reading, wall: Wall, depth: LocalDepth, surface: Mesh, settings: ArmSettings
 ) -> Arm:
     run = _run_of(wall, settings)
     at = _stations(wall, run, min(run.far, run.stop), settings.above_margin_mm)
@@ -472,7 +472,7 @@ def _reciprocal(
 
 # --- both ----------------------------------------------------------------------------------------
 def _band_at(
-    survey: Survey,
+    survey: Reading,
     wall: Wall,
     surface: Mesh,
     azimuth: Floats,

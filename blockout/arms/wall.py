@@ -20,7 +20,7 @@ from blockout.errors import InputError
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.surveying.depth import Overhead, undercut_depth_mm
-from blockout.surveying.survey import Survey
+from blockout.surveying.reading import Reading
 
 _ARC_STEP_MM: Final = 0.12
 _RISE_STEP_MM: Final = 0.08
@@ -37,7 +37,7 @@ class Wall:
 
     Parameters
     ----------
-    survey : Survey
+    survey : Reading
     face : (k,) int
         Faces of the cast that are the crown.
     axes : (3, 3) float
@@ -58,7 +58,7 @@ class Wall:
         The gingival margin, file coordinates.
     """
 
-    survey: Survey
+    survey: Reading
     face: Ints
     axes: Floats
     about_mm: Floats
@@ -234,7 +234,7 @@ class Wall:
 
 
 def wall_of_crown(
-    survey: Survey,
+    survey: Reading,
     face: Ints,
     *,
     towards: Floats,
@@ -329,7 +329,7 @@ class LocalDepth:
     is asked: what is further away cannot be the nearest wall of a shallower undercut.
     """
 
-    def __init__(self, survey: Survey, around_mm: Floats, *, reach_mm: float = _AROUND_MM) -> None:
+    def __init__(self, survey: Reading, around_mm: Floats, *, reach_mm: float = _AROUND_MM) -> None:
         mesh = survey.cast.mesh
         flat = mesh.vertices @ survey.path.to_path[:2].T
         box = around_mm @ survey.path.to_path[:2].T

@@ -14,11 +14,14 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import ArrayLike
 
+from blockout.arms.arm import Arm
+from blockout.arms.laying import lay_arm
+from blockout.case.arm_settings import ArmSettings
 from blockout.case.case import Case
 from blockout.case.settings import PathSettings, SurveySettings
 from blockout.cast.cast import Cast
 from blockout.check.warnings import TradeWarning, survey_warnings
-from blockout.errors import Place
+from blockout.errors import BlockoutError, Place
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Floats, Mesh
 from blockout.progress import Progress, silent
@@ -37,14 +40,20 @@ __all__ = [
     "DEPTH_STEP_MM",
     "Look",
     "Probed",
+    "arm_laid",
     "depth_bytes",
     "look_along",
+    "path_along",
     "probe",
     "section",
+    "seen_from",
     "teeth_facts",
     "teeth_of_case",
 ]
 
+_AROUND_MM = 0.5
+_LEVEL_SHARE = 0.2  # a surface that lies flatter is looked at along the path
+_FROM_ABOVE = 0.25
 _SCENES: WeakKeyDictionary[Mesh, RayScene] = WeakKeyDictionary()
 """The ray scene of each mesh that was probed, kept as long as the mesh is."""
 
@@ -253,13 +262,59 @@ def teeth_facts(look: Reading, teeth: Teeth | None) -> tuple[dict[str, Any], ...
     return tuple(found)
 
 
+def arm_laid(look: Reading, teeth: Teeth | None, settings: ArmSettings) -> Arm | str:
+    """An arm on its tooth along a look's path; or why it cannot lie there, in words."""
+    if teeth is None:
+        return "no tooth is named"
+    try:
+        return lay_arm(look, teeth, settings)
+    except BlockoutError as error:
+        return str(error)
+
+
+def seen_from(cast: Cast, path: InsertionPath, place_mm: ArrayLike) -> Floats:
+    """From where a place of the cast's surface is seen best: square to the surface as seen along
+    the path, and a little from above; where the surface lies flat, along the path.
+
+    Parameters
+    ----------
+    place_mm : (3,)
+        File coordinates.
+
+    Returns
+    -------
+    (3,) float
+        Unit, cast to eye.
+    """
+    mesh, up = cast.mesh, path.direction
+    off_mm = np.linalg.norm(mesh.face_centres - np.asarray(place_mm, dtype=np.float64), axis=1)
+    near = off_mm < off_mm.min() + _AROUND_MM
+    out = mesh.face_crosses[near].sum(axis=0)
+    level = out - (out @ up) * up
+    length = float(np.linalg.norm(level))
+    if length < _LEVEL_SHARE * float(np.linalg.norm(out)):
+        return up
+    looked: Floats = level / length + _FROM_ABOVE * up
+    return looked / np.linalg.norm(looked)
+
+
+def path_along(cast: Cast, settings: PathSettings) -> InsertionPath:
+    """The path that settings name on a cast.
+
+    Raises
+    ------
+    PathError
+    """
+    return insertion_path(cast.frame, arch=cast.arch, settings=settings)
+
+
 def _path(cast: Cast, direction: PathSettings | ArrayLike) -> InsertionPath:
     if isinstance(direction, PathSettings):
         settings = direction
     else:
         x, y, z = (float(value) for value in np.asarray(direction, dtype=np.float64))
         settings = PathSettings(direction=(x, y, z), max_tilt_deg=60.0)
-    return insertion_path(cast.frame, arch=cast.arch, settings=settings)
+    return path_along(cast, settings)
 
 
 def _reach_mm(mesh: Mesh) -> float:

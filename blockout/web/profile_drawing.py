@@ -72,7 +72,8 @@ class Plane:
 def profile_svg(
     plane: Plane, lines: Mapping[str, Sequence[Floats]], *, depth_mm: float | None = None
 ) -> str:
-    """The drawing: outlines of cast and wax, a grid of 1 mm, the path, the gauge's reading.
+    """The drawing: outlines of cast and wax, a grid of 1 mm, the path, and where it was read on
+    this plane the gauge's depth with its place.
 
     Each kind of wax has its own dashes, so that colour is not the only sign.
     """
@@ -94,7 +95,8 @@ def profile_svg(
             f"<title>{escape(name)}</title></path>"
         )
     x, y = _px(np.zeros((1, 2)))[0]
-    parts.append(f'<circle class="place" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
+    if depth_mm is not None:
+        parts.append(f'<circle class="place" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
     if depth_mm:
         parts.append(f'<text x="{x + 8:.1f}" y="{y - 6:.1f}">{depth_mm:.2f} mm undercut</text>')
     parts.append(

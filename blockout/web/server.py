@@ -62,12 +62,13 @@ def page_app(desk: Desk) -> Guard:
 
     @ui.page("/", reconnect_timeout=_RECONNECT_S)
     async def start() -> None:
-        page = StartPage(desk.sittings, desk.folder, most_bytes=most_bytes)
+        page = StartPage(desk.sittings, desk.folder, most_bytes=most_bytes, find=desk.find)
         page.build()
-        first, desk.first = desk.first, None
-        if first is not None:
-            await ui.context.client.connected()
-            await page.open(first)
+        if desk.first is not None:
+            await ui.context.client.connected()  # what only asks and never comes takes no turn
+            first, desk.first = desk.first, None
+            if first is not None:
+                await page.open(first)
 
     @ui.page("/table/{key}", reconnect_timeout=_RECONNECT_S)
     def table(key: str) -> None:

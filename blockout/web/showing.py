@@ -9,12 +9,16 @@ import json
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from blockout import job
+from blockout.arms.arm import Arm
+from blockout.case.arm_settings import ArmSettings
 from blockout.case.facts import case_facts
 from blockout.cast.cast import Cast
 from blockout.errors import BlockoutError, InputError
@@ -22,6 +26,7 @@ from blockout.job import looks
 from blockout.kernel.files import read_mesh_file
 from blockout.kernel.mesh_file import MeshFile
 from blockout.mesh import Floats, Mesh
+from blockout.surveying.path import InsertionPath
 from blockout.teeth.crowns import Teeth
 from blockout.web.sitting import Sitting
 from blockout.web.view.buffers import depth_bytes, deviation_bytes, lines_bytes, mesh_bytes
@@ -43,12 +48,21 @@ class Showing:
 
     sitting: Sitting
     _kept: dict[str, tuple[Any, Any]] = field(default_factory=dict)
-    _lock: threading.RLock = field(default_factory=threading.RLock)
+    _locks: dict[str, threading.RLock] = field(default_factory=dict)
 
     # --- read along the path --------------------------------------------------------------------
     @property
     def cast(self) -> Cast:
         return self.sitting.prepared.cast
+
+    def path(self) -> InsertionPath:
+        """The case's path; nothing is read along it.
+
+        Raises
+        ------
+        PathError
+        """
+        return looks.path_along(self.cast, self.sitting.case.path)
 
     def look(self) -> looks.Look:
         """The cast read along the case's path.
@@ -87,6 +101,25 @@ class Showing:
             return self.teeth(), ""
         except BlockoutError as error:
             return None, str(error)
+
+    def seen_from(self, place_mm: ArrayLike) -> Floats:
+        """From where a place of the cast is seen best. Unit, cast to eye."""
+        return looks.seen_from(self.cast, self.path(), place_mm)
+
+    def arms(self) -> tuple[tuple[ArmSettings, Arm | str], ...]:
+        """Each arm of the case as it lies on its tooth along the path, or why it cannot."""
+        case = self.sitting.case
+        look, (teeth, why) = self.look(), self.teeth_or_trouble()
+        return tuple(
+            (
+                one,
+                why
+                or self._once(
+                    f"arm.{index}", (look, teeth, one), partial(looks.arm_laid, look, teeth, one)
+                ),
+            )
+            for index, one in enumerate(case.arm)
+        )
 
     def survey_line_bytes(self) -> bytes:
         """Height of contour along the case's path, for the view."""
@@ -239,7 +272,7 @@ class Showing:
         return looks.section(meshes, point_mm, normal)
 
     def _once(self, name: str, key: Any, make: Callable[[], _T]) -> _T:
-        with self._lock:
+        with self._locks.setdefault(name, threading.RLock()):
             if name in self._kept and self._kept[name][0] == key:
                 kept: _T = self._kept[name][1]
                 return kept

@@ -215,8 +215,9 @@ class Sitting:
         ------
         CaseError, ReadError, UnitError, DefectError, InputError
         """
+        case, sha256 = _read(self.file)
+        self._make_ready(case, progress)
         with self._lock:
-            case, sha256 = _read(self.file)
             self.change("read the case file again", case, progress=progress)
             self._on_disk, self._sha256 = case, sha256
             self._keep()
@@ -266,6 +267,9 @@ class Sitting:
         InputError
             Nothing is offered, or its cast cannot be made.
         """
+        with self._lock:
+            case = self._first_offer().case
+        self._make_ready(case, progress)
         with self._lock:
             offered = self._first_offer()
             # kept until the same is kept under this sitting's name
@@ -335,6 +339,12 @@ class Sitting:
         with self._lock:
             held = self._prepared.get(_cast_key(case))
         return held or cast_of_case(seen_from_anywhere(case, self.file), progress)
+
+    def _make_ready(self, case: Case, progress: Progress) -> None:
+        """Make a case's cast beside the lock, since that takes long; what follows finds it held."""
+        prepared = self._prepared_for(case, progress)
+        with self._lock:
+            self._hold(case, prepared)
 
     def _hold(self, case: Case, prepared: Prepared) -> None:
         key = _cast_key(case)

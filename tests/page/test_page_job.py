@@ -91,7 +91,7 @@ class Page:
     def ready(self):
         self.until(lambda: "/table/" in self.driver.current_url, "the case is on the table")
         self.until(lambda: (self.tab.state() or {}).get("triangles"), "the cast is drawn")
-        self.says(r"Deepest\s+\d")
+        self.says(r"Deepest\s+\d|Which arch is it")
 
     def click_cast(self, point_mm):
         """Click where a place of the cast is drawn, as a hand would."""
@@ -99,19 +99,20 @@ class Page:
         x, y = self.tab.place(point_mm)
         self.tab.click(x, y)
 
-    def upload(self, file):
+    def upload(self, file, *, at=0):
         from selenium.webdriver.common.by import By
 
         boxes = self.driver.find_elements(By.CSS_SELECTOR, "input[type=file]")
-        next(one for one in boxes if one.get_attribute("class")).send_keys(str(file))
+        [one for one in boxes if one.get_attribute("class")][at].send_keys(str(file))
 
 
-def command(*arguments, folder):
+def command(*arguments, folder, code=0):
     run = "from blockout.cli.main import run; run()"
     done = subprocess.run(
         [sys.executable, "-c", run, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=True, encoding="utf-8",
+        cwd=folder, capture_output=True, text=True, encoding="utf-8",
     )  # fmt: skip
+    assert done.returncode == code, done.stderr
     return done.stdout
 
 
@@ -164,6 +165,10 @@ def test_from_a_scan_to_a_downloaded_model(server, folder, tmp_path):
         page.until(lambda: not re.search(r"47\s+mesial", page.text()), "it is undone", 30.0)
         page.press("Redo")
         page.says(r"47\s+mesial \d", 60.0)
+        # an arm is on its tooth as soon as it is asked for
+        page.step("Arms")
+        page.press("Lay it")
+        laid = page.says(r"47 buccal retentive\n[\d.]+ mm long, ([\d.]+) mm deep", 60.0)[1]
         page.press("Save")
         page.says("Saved to", 30.0)
 
@@ -192,6 +197,7 @@ def test_from_a_scan_to_a_downloaded_model(server, folder, tmp_path):
     assert np.linalg.norm(np.array(case.teeth.tooth[0].point_mm) - molar_mm) < 1.0
     out = tmp_path / "b"
     summary = json.loads(command("build", case_file, "--out", out, "--json", folder=tmp_path))
+    assert f"{summary['arms'][0]['terminal_depth_mm']:.2f}" == laid
     assert f"{summary['parts'][0]['volume_mm3']:.2f}" in built
     assert f"{summary['model']['volume_mm3']:,.1f} mm3" in built
     assert f"Deepest\n{summary['undercut']['max_depth_mm']:.2f} mm" in shown

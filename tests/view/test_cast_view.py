@@ -118,6 +118,59 @@ def test_the_view_is_named_and_reached_by_keys(view: Browser) -> None:
     assert np.allclose(view.settled()["toward"], before["toward"], atol=1e-9)
 
 
+def test_what_is_nearer_than_ahead_is_left_out_and_not_read(view: Browser) -> None:
+    """Behind the ball, 2 mm ahead of a place: the ball is not drawn, and rays start past it."""
+    behind = MIDDLE_MM + np.array([0.0, RADIUS_MM + 3.0, 0.0])
+    toward = turned_frame().directions_to_file(np.array([0.0, -1.0, 0.0]))
+
+    def fly(ahead_mm: float | None) -> Any:
+        view.js(
+            "v.flyTo(arguments[0], arguments[1], 12, arguments[2]);",
+            from_cast(behind).tolist(),
+            toward.tolist(),
+            ahead_mm,
+        )
+        view.settled()
+        width, height = view.js("return view.camera.size;")
+        origin = view.js(
+            "return view.toFile(view.camera.ray(arguments[0], arguments[1]).origin);",
+            width / 2,
+            height / 2,
+        )
+        colour = view.pixel(round(width / 2), round(height / 2))
+        return float((np.array(origin) - from_cast(behind)) @ toward), colour
+
+    try:
+        view.js("v.setProjection('orthographic'); v.showSpindle(false);")
+        away_mm, plaster = fly(None)
+        assert away_mm > 3.0 + 2.0 * RADIUS_MM
+        away_mm, ground = fly(2.0)
+        assert away_mm == pytest.approx(2.0)
+        assert min(ground) > 240 > min(plaster)
+        view.js("v.setProjection('perspective');")
+        assert fly(2.0)[0] == pytest.approx(2.0)
+        view.js("v.setView('front');")
+        assert view.js("return view.camera.ahead;") is None  # infinity is no JSON
+    finally:
+        view.js("v.setProjection('orthographic'); v.showSpindle(true); v.setView('path');")
+        view.settled()
+
+
+def test_a_view_that_is_left_by_hand_is_told(view: Browser) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    view.js("v.setView('path');")
+    view.settled()
+    told = len(view.told("turned"))
+    view.key("f")
+    view.settled()
+    view.key(Keys.ARROW_UP)
+    view.until(lambda: len(view.told("turned")) >= told + 2, "both are told")
+    assert [one["view"] for one in view.told("turned")[told:]] == ["front", ""]
+    view.key("p")
+    view.settled()
+
+
 def test_nothing_is_drawn_while_nothing_changes(view: Browser) -> None:
     view.until(lambda: view.js("return view.picture.resting;"), "it rests")
     frames = view.state()["frames"]

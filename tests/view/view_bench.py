@@ -246,6 +246,7 @@ def serve(bench: Bench, port: int) -> None:
             return lambda told: bench.events.append({name: told})
 
         view.on_clicked(keep("clicked")).on_tilting(keep("tilting")).on_tilted(keep("tilted"))
+        view.on_turned(keep("turned"))
         view.on_drawn(keep("drawn")).on_ended(keep("ended")).on_selected(keep("selected"))
         view.on_loaded(keep("loaded")).on_trouble(keep("trouble"))
         view.set_lines_from("ring", "/lines/ring", LineStyle(width_px=2.0, shown=False))

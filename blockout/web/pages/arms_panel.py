@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import Any, get_args
 
+import numpy as np
 from nicegui import ui
 
+from blockout.arms.arm import Arm
 from blockout.case.arm_settings import AlloyName, Aspect, End, Form, Role
 from blockout.case.editing import drawn, with_arm, with_arm_points, with_item, without_arm
+from blockout.errors import Place
+from blockout.mesh import Floats
 from blockout.web.pages.bench import Bench
 from blockout.web.pages.forms import fields
 
@@ -17,11 +21,16 @@ _FIELDS = [
 ]  # fmt: skip
 
 
+_POINTS_TO_MOVE = 6
+
+
 class ArmsPanel:
     """The list of arms, and a form for one more."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
+        self._said: list[tuple[ui.expansion, ui.label, str]] = []
+        bench.when_laid = self._say_laid
         self.asked: dict[str, Any] = {
             "tooth": None,
             "aspect": "buccal",
@@ -44,16 +53,18 @@ class ArmsPanel:
         arms = bench.sitting.case.arm
         summary = bench.showing.document("build")
         built = {arm["name"]: arm for arm in (summary or {}).get("arms", ())}
+        self._said.clear()
         for index, arm in enumerate(arms):
-            with ui.expansion(arm.title, caption=_laid_words(built.get(arm.title))).classes(
-                "card item"
-            ):
+            with ui.expansion(arm.title, caption=" ").classes("card item") as box:
+                why = ui.label().classes("warn")
+                self._said.append((box, why, _built_words(built.get(arm.title))))
                 fields(bench, f"arm.{index}", arm, _FIELDS)
                 with ui.row():
                     self._points(index)
                     ui.button("Remove", on_click=lambda index=index: self._remove(index)).props(
                         f'flat aria-label="Remove the arm {arm.title}"'
                     )
+        self._say_laid()
         if arms:
             with ui.element("section").classes("card"):
                 ui.label("Ledges under the arms").classes("card-title")
@@ -63,6 +74,15 @@ class ArmsPanel:
                     bench.sitting.case.ledge,
                     ["shelf_mm", "fall_deg", "run_out_mm"],
                 )
+
+    def _say_laid(self) -> None:
+        """How each arm lies now; the forms stay as they are, since somebody types in them."""
+        arms = self.bench.sitting.case.arm
+        for arm, (box, why, built) in zip(arms, self._said, strict=False):
+            laid = self.bench.arm_laid(arm)
+            box.props["caption"] = f"{_laid_words(laid)}; {built}"
+            why.set_text(laid if isinstance(laid, str) else "")
+            why.set_visibility(isinstance(laid, str))
 
     def _form(self) -> None:
         asked, bench = self.asked, self.bench
@@ -85,8 +105,8 @@ class ArmsPanel:
                 self._choice("Form", "form", list(get_args(Form)))
                 self._choice("Alloy", "alloy", list(get_args(AlloyName)))
                 ui.input(
-                    "Undercut, mm (or such as 0.010 in)",
-                    placeholder="by alloy",
+                    "Undercut, mm or in",
+                    placeholder="by alloy, or 0.010 in",
                     on_change=lambda e: asked.update(undercut=e.value),
                     value=asked["undercut"],
                 ).props("dense").classes("field")
@@ -141,9 +161,17 @@ class ArmsPanel:
             ).props("flat")
             return
 
-        def take(points: list[tuple[float, float, float]]) -> bool:
+        def take(points: list[Place]) -> bool:
             return bench.change("draw the arm", lambda case: with_arm_points(case, index, points))
 
+        laid = bench.arm_laid(bench.sitting.case.arm[index])
+        if isinstance(laid, Arm):
+            ui.button(
+                "Move its points",
+                on_click=lambda: bench.draw(
+                    f"Points of: {laid.name}", take, least=2, points=_few_points(laid.centre)
+                ),
+            ).props("flat")
         ui.button(
             "Draw it by hand",
             on_click=lambda: bench.draw(
@@ -155,7 +183,23 @@ class ArmsPanel:
         self.bench.change("remove an arm", lambda case: without_arm(case, index))
 
 
-def _laid_words(built: dict[str, Any] | None) -> str:
+def _few_points(centre_mm: Floats) -> list[Place]:
+    """Points of a middle line that a hand can move, its ends among them."""
+    chosen = np.linspace(0, len(centre_mm) - 1, _POINTS_TO_MOVE).round().astype(int)
+    return [(float(x), float(y), float(z)) for x, y, z in centre_mm[chosen]]
+
+
+def _laid_words(laid: Arm | str | None) -> str:
+    """How an arm lies on its tooth now."""
+    if laid is None:
+        return "being laid"
+    if isinstance(laid, str):
+        return "cannot be laid"
+    depth = f", {laid.terminal_depth_mm:.2f} mm deep at its terminal"
+    return f"{laid.length_mm:.1f} mm long{depth if laid.role == 'retentive' else ''}"
+
+
+def _built_words(built: dict[str, Any] | None) -> str:
     """What the last build found of an arm."""
     if built is None:
         return "not built yet"

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Protocol
 
+import numpy as np
 from nicegui import background_tasks, run, ui
 from nicegui.functions.refreshable import refreshable
 
+from blockout.arms.arm import Arm
+from blockout.case.arm_settings import ArmSettings
 from blockout.case.case import Case
 from blockout.case.editing import Drawn, drawn, with_path, with_points
 from blockout.errors import BlockoutError, Place
 from blockout.job.looks import Look
+from blockout.mesh import Floats
 from blockout.report.colours import OTHER_WAX, SURVEY_LINE, WAX
 from blockout.web.showing import Showing
 from blockout.web.sitting import Sitting
@@ -21,6 +26,7 @@ from blockout.web.view.element import CastView, Layer, LineStyle, Marker
 
 _TILT_STEP_DEG: Final = 0.005
 _WIDE_MM: Final = 14.0
+_AHEAD_MM: Final = 15.0  # a tongue's width: the other side of the arch is further
 DEEPEST_SHOWN_MM: Final = 0.75
 
 
@@ -62,20 +68,26 @@ class Bench:
         self.view: CastView | None = None
         self.tool: Tool | None = None
         self.hidden: set[str] = set()
+        self._made_room: set[str] = set()
         self.opacity: dict[str, float] = {}
         self._seen: set[str] = set()
         self.editing: str = ""
         self.last_click: dict[str, Any] = {}
+        self.laid: tuple[tuple[ArmSettings, Arm | str], ...] = ()
+        self.when_laid: Callable[[], None] = lambda: None
+        self._known: list[ArmSettings] | None = None  # arms that were laid before
         self._client = ui.context.client
         self._headings: list[Refreshed] = []
         self._parts: list[Refreshed] = []
         self._shown_case: Case | None = None
         self._shown_look: Look | None = None
+        self._reading = asyncio.Lock()
+        self._asked = 0
 
     # --- the page ---------------------------------------------------------------------------
     def watch(self, part: Refreshed, *, always: bool = False) -> None:
-        """Make this part anew after changes; ``always`` also after those of a single field, whose
-        form stays as it is, since somebody types in it.
+        """Make this part anew after changes; ``always`` also after a click and after a change of a
+        single field, whose form stays as it is, since somebody types in it.
         """
         (self._headings if always else self._parts).append(part)
 
@@ -86,6 +98,10 @@ class Bench:
         for part in (*self._headings, *self._parts):
             part.refresh()
         self.show_drawn()
+
+    def _refresh_headings(self) -> None:
+        for part in self._headings:
+            part.refresh()
 
     def soon(self) -> None:
         """Show the case as it is now, once its look and teeth are read beside the server's loop."""
@@ -108,9 +124,9 @@ class Bench:
             self.soon()
         else:
             self._shown_case = self.sitting.case
-            for part in self._headings:
-                part.refresh()
+            self._refresh_headings()
             self.show_drawn()
+            self.soon()
         return True
 
     async def change_cast(self, words: str, make: Callable[[Case], Case]) -> None:
@@ -126,10 +142,7 @@ class Bench:
 
     async def tilted(self, anterior_tilt_deg: float, lateral_tilt_deg: float) -> None:
         """The path rests at these tilts: put them into the case, and read along them."""
-        look = await run.io_bound(self.showing.look)
-        if look is None:  # the server is ending
-            return
-        path = look.path
+        path = self.showing.path()
         off_deg = max(
             abs(path.anterior_tilt_deg - anterior_tilt_deg),
             abs(path.lateral_tilt_deg - lateral_tilt_deg),
@@ -149,15 +162,40 @@ class Bench:
             self.view.tilt(anterior_tilt_deg, lateral_tilt_deg)
 
     # --- the view ----------------------------------------------------------------------------
+    def go_near(
+        self, place: Place | Floats, toward: Floats | None = None, *, width_mm: float = _WIDE_MM
+    ) -> None:
+        """Look at a place from near by, from where its surface is seen unless told from where."""
+        if self.view is not None:
+            looked = self.showing.seen_from(place) if toward is None else toward
+            self.view.fly_to(place, looked, width_mm=width_mm, ahead_mm=_AHEAD_MM)
+
     async def show_look(self) -> None:
-        """Numbers, survey lines and teeth along the path as it is now."""
-        try:
-            look = await run.io_bound(self.showing.look)
-            await run.io_bound(self.showing.teeth_or_trouble)
-        except BlockoutError as error:
-            with self._client:
-                trouble(error)
-            return
+        """Numbers, survey lines and teeth along the path as it is now; of several that ask while
+        one is read, only the last is answered.
+        """
+        self._asked += 1
+        mine = self._asked
+        async with self._reading:
+            if mine != self._asked:
+                return
+            try:
+                look = await run.io_bound(self.showing.look)
+                await run.io_bound(self.showing.teeth_or_trouble)
+                if mine == self._asked:
+                    self._show_read(look)
+                    # arms take as long again: what was read does not wait for them
+                    laid = await run.io_bound(self.showing.arms)
+                    if mine == self._asked:
+                        self._take_laid(laid or ())
+                        self.show_drawn()
+            except BlockoutError as error:
+                with self._client:
+                    trouble(error)
+
+    def _show_read(self, look: Look | None) -> None:
+        if look is not self._shown_look:
+            self.laid = ()
         if self.view is not None and look is not None:
             where = "_".join(f"{value:.9f}" for value in look.path.direction)
             self.view.set_lines_from(
@@ -172,6 +210,16 @@ class Bench:
         if look is not self._shown_look or self.sitting.case is not self._shown_case:
             with self._client:
                 self.refresh()
+
+    def _take_laid(self, laid: tuple[tuple[ArmSettings, Arm | str], ...]) -> None:
+        """Keep how the arms lie, and say which new one cannot."""
+        known, self._known = self._known, [one for one, _ in laid]
+        self.laid = laid
+        self.when_laid()
+        for one, found in laid:
+            if isinstance(found, str) and known is not None and one not in known:
+                with self._client:
+                    ui.notify(f"{one.title}: {found}", type="warning", multi_line=True)
 
     def layers(self) -> list[Layer]:
         """All meshes there are now: the cast, the build's parts, what checks left."""
@@ -220,7 +268,7 @@ class Bench:
                     name=name,
                     label=name.replace("-", " "),
                     url=f"{at}/left/{name}?v={stamp}",
-                    colour=(0.62, 0.66, 0.70) if name == "framework" else (0.85, 0.24, 0.15),
+                    colour=_TOO_MUCH if name.startswith("interference") else _METAL,
                     map="deviation" if deviates else "depth" if mapped else "none",
                     levels_url=f"{at}/left/{name}/levels?full_mm=0.5&v={stamp}" if mapped else "",
                     full_mm=0.5,
@@ -232,15 +280,20 @@ class Bench:
         return found
 
     def show(self, name: str, on: bool) -> None:
-        """Show or hide a layer; a comparison's map lies on the model, so the rest makes room."""
+        """Show or hide a layer; a comparison's map lies on the model, so the rest makes room while
+        it is shown.
+        """
         others = [layer.name for layer in self.layers() if layer.name != name]
         (self.hidden.discard if on else self.hidden.add)(name)
         if on and name.startswith("scan-"):
+            self._made_room = {other for other in others if other not in self.hidden}
             self.hidden.update(others)
+        elif name.startswith("scan-"):
+            self.hidden -= self._made_room
         if self.view is not None:
             for layer in (name, *others):
                 self.view.show_layer(layer, layer not in self.hidden)
-        if on and name.startswith("scan-"):
+        if name.startswith("scan-"):
             self.refresh()
 
     def show_layers(self) -> None:
@@ -270,7 +323,18 @@ class Bench:
             elif one.address != self.editing:
                 lines.append({"points": one.points_mm, "closed": one.closed})
         self.view.set_lines("drawn", lines, LineStyle(colour=(0.72, 0.18, 0.42), dash_mm=1.2))
+        laid = [self.arm_laid(one) for one in self.sitting.case.arm]
+        bands = [
+            {"points": np.concatenate([arm.lower, arm.upper[::-1]]), "closed": True}
+            for arm in laid
+            if isinstance(arm, Arm)
+        ]
+        self.view.set_lines("arms", bands, LineStyle(colour=(0.05, 0.35, 0.62), width_px=2.5))
         self.view.set_markers([*markers, *self._crown_markers(markers), *self._warning_markers()])
+
+    def arm_laid(self, settings: ArmSettings) -> Arm | str | None:
+        """An arm of the case on its tooth, or why it cannot lie there; None if not known yet."""
+        return next((laid for one, laid in self.laid if one == settings), None)
 
     def _crown_markers(self, named: Sequence[Marker]) -> list[Marker]:
         """Numbers of the crowns that were counted along the arch."""
@@ -340,13 +404,25 @@ class Bench:
             if tool.take([(x, y, z)]):
                 self.put_down()
             return
-        self.refresh()
+        self._refresh_headings()
+
+    def marker_pressed(self, key: str) -> None:
+        """Go to a warning's place, or take up the point that the marker stands for."""
+        if self.tool is not None:  # a click means a point now
+            return
+        if key.startswith("warning."):
+            summary = self.showing.document("build") or {}
+            self.go_near(summary["warnings"][int(key.removeprefix("warning."))]["places_mm"][0])
+            return
+        for one in drawn(self.sitting.case):
+            if one.address == key:
+                self.edit(one)
 
     def drawn(self, told: dict[str, Any]) -> None:
         """The line under the pen has other points now."""
         if self.tool is not None:
             self.tool.points = [(x, y, z) for x, y, z in told["points"]]
-            self.refresh()
+            self._refresh_headings()
 
     def finish(self) -> None:
         """What was drawn is to be taken."""
@@ -372,6 +448,8 @@ class Bench:
             self.refresh()
 
 
+_METAL: Final = (0.62, 0.66, 0.70)  # and of a scan, where nothing is planned
+_TOO_MUCH: Final = (0.85, 0.24, 0.15)
 _HATCH_DEG: Final = {"parallel": 45.0, "ledge": -45.0, "relief": 0.0, "arbitrary": 90.0}
 
 
@@ -398,8 +476,3 @@ def trouble(error: BlockoutError) -> None:
         close_button="Close",
         classes="blockout-trouble",
     )
-
-
-def wide_enough_mm() -> float:
-    """How much of the cast is shown around a place that is flown to."""
-    return _WIDE_MM

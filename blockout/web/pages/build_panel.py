@@ -96,7 +96,7 @@ class BuildPanel:
                     places = warning.get("places_mm") or []
                     if places:
                         ui.button(
-                            "Go there", on_click=lambda place=places[0]: self._fly(place)
+                            "Go there", on_click=lambda place=places[0]: self.bench.go_near(place)
                         ).props(f'flat dense aria-label="Go to warning {number}"')
             for note in summary.get("notes", ()):
                 ui.label(note).classes("hint")
@@ -126,10 +126,6 @@ class BuildPanel:
                     "Deepest undercut left in the model": _left_words(summary.get("mould")),
                 }
             )
-
-    def _fly(self, place: Any) -> None:
-        if self.bench.view is not None:
-            self.bench.view.fly_to(place, width_mm=14.0)
 
 
 def layer_row(bench: Bench, name: str, volume: str) -> None:

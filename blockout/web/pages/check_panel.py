@@ -125,11 +125,11 @@ class CheckPanel:
         if found is None:
             return
         with ui.element("section").classes("card wide").props('role="status"'):
-            seats = bool(found["seats"])
+            seats = bool(found["goes_to_place"])
             ui.label(
                 "It goes to place along the path." if seats else "It does NOT go to place."
             ).classes("good" if seats else "bad")
-            for one in found["interferences"]:
+            for one in found["interferences"][:_PLACES]:
                 with ui.row().classes("warning"):
                     ui.label(
                         f"{one['number']}: {one['where']}, {one['depth_mm']:.2f} mm too deep, "
@@ -137,6 +137,9 @@ class CheckPanel:
                         "mm above seat"
                     )
                     self._go(one["at_mm"], f"interference {one['number']}")
+            more = found["interferences"][_PLACES:]
+            if more:
+                ui.label(f"{len(more)} more; the report lists them all.")
             for one in found["terminals"]:
                 depth = f"{one['depth_mm']:.2f} mm" if one["engages"] else "does not engage"
                 ui.label(f"Terminal {one['name']}: {depth}, asked {one['asked_mm']:.2f} mm")
@@ -177,8 +180,6 @@ class CheckPanel:
                     layer_row(self.bench, f"scan-{number}", "off the plan, 0.5 mm either way")
 
     def _go(self, place: Any, what: str) -> None:
-        def fly() -> None:
-            if self.bench.view is not None:
-                self.bench.view.fly_to(place, width_mm=14.0)
-
-        ui.button("Go there", on_click=fly).props(f'flat dense aria-label="Go to {what}"')
+        ui.button("Go there", on_click=lambda: self.bench.go_near(place)).props(
+            f'flat dense aria-label="Go to {what}"'
+        )

@@ -20,7 +20,8 @@ _FACTORS = {
     "appearance": "looks",
 }
 _TILTS_THE_VIEW = (
-    "(value) => {{ const deg = Number(value); if (Number.isFinite(deg)) "
+    '(value) => {{ const deg = parseFloat(String(value).replace(",", ".")); '
+    "if (Number.isFinite(deg)) "
     'window.dispatchEvent(new CustomEvent("blockout-tilt", {{ detail: {{ {name}: deg }} }})); }}'
 )
 
@@ -49,6 +50,11 @@ class PathPanel:
             ui.label("Tilt of the cast").classes("card-title")
             self._tilt("anterior_tilt_deg", "Front down (back down is less than 0), degrees")
             self._tilt("lateral_tilt_deg", "Patient's right side down, degrees")
+            if not self.bench.sitting.cast.arch_stated:
+                ui.label(
+                    "Nobody said which arch this is: right is where a lower one has it. Step 1 "
+                    "asks for it."
+                ).classes("warn")
             with ui.row():
                 ui.button("Lay level", on_click=lambda: self.bench.go_to(0.0, 0.0))
             ui.label(
@@ -92,14 +98,16 @@ class PathPanel:
             slider = ui.slider(min=-most, max=most, step=0.1, value=round(now, 2))
             slider.props(f'aria-label="{label}"').classes(f"slider-{name}")
             slider.on("update:model-value", js_handler=tell)
-            box = ui.number(value=round(now, 2), min=-most, max=most, step=0.5, format="%.2f")
-            box.props(f'dense aria-label="{label}, typed"').classes(f"degrees degrees-{name}")
+            box = ui.input(value=f"{now:.2f}")
+            box.props(f'dense inputmode="decimal" aria-label="{label}, typed"')
+            box.classes(f"degrees degrees-{name}")
             box.on("update:model-value", js_handler=tell)
         if bench.view is not None:
 
             def follow(told: dict[str, Any]) -> None:
                 slider.set_value(round(told[name], 2))
-                box.set_value(round(told[name], 2))
+                if _degrees(box.value) != round(told[name], 2):  # else somebody types in it
+                    box.set_value(f"{told[name]:.2f}")
 
             bench.view.on_tilted(follow)
 
@@ -125,13 +133,11 @@ class PathPanel:
             )
             if look.max_depth_at_mm is not None:
                 place = look.max_depth_at_mm
-                ui.button("Go to the deepest", on_click=lambda: self._fly(place)).props("flat")
+                ui.button("Go to the deepest", on_click=lambda: self.bench.go_near(place)).props(
+                    "flat"
+                )
             for warning in look.warnings:
                 ui.label(warning.message).classes("warn")
-
-    def _fly(self, place: tuple[float, float, float]) -> None:
-        if self.bench.view is not None:
-            self.bench.view.fly_to(place, width_mm=14.0)
 
     @ui.refreshable_method
     def found(self) -> None:
@@ -290,6 +296,13 @@ class PathPanel:
                         for value in row[1:]:
                             with ui.element("td").classes("number"):
                                 ui.label(value)
+
+
+def _degrees(typed: str) -> float | None:
+    try:
+        return round(float(typed.replace(",", ".")), 2)
+    except ValueError:
+        return None
 
 
 def _sites(path: dict[str, Any]) -> list[dict[str, Any]]:

@@ -21,6 +21,7 @@ class ProfileBox:
         self.plane: Plane | None = None
         self.move_mm = 0.0
         self.turn_deg = 0.0
+        self.depth_mm: float | None = None
         self.drawing = ""
 
     def begin(self) -> None:
@@ -30,6 +31,7 @@ class ProfileBox:
             told: dict[str, Any] = self.bench.last_click
             along = self.bench.showing.look().path.direction
             self.plane = Plane.through(points[0], normal=told["normal"], path=along)
+            self.depth_mm = told.get("depth_mm")
             self.move_mm = self.turn_deg = 0.0
             ui.timer(0.01, self.cut, once=True)
             return True
@@ -49,7 +51,8 @@ class ProfileBox:
         except BlockoutError as error:
             trouble(error)
             return
-        self.drawing = profile_svg(plane, lines, depth_mm=self.bench.last_click.get("depth_mm"))
+        read_here = self.move_mm == 0.0  # the gauge was read there, not where the plane went since
+        self.drawing = profile_svg(plane, lines, depth_mm=self.depth_mm if read_here else None)
         view.set_section(plane.point_mm, plane.normal)
         if self.move_mm == self.turn_deg == 0.0:  # as it is begun: look at what is cut
             view.look_from(plane.normal, at_mm=plane.point_mm)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,8 @@ from blockout.errors import BlockoutError
 from blockout.report.cautions import CAUTIONS
 from blockout.web.pages.bench import trouble
 from blockout.web.pages.style import dress, theme_button
+from blockout.web.showing import Showing
+from blockout.web.sitting import Sitting
 from blockout.web.sittings import Sittings
 from blockout.web.uploads import SUFFIXES, kept_upload
 
@@ -21,8 +23,16 @@ _SHOWN = 200
 class StartPage:
     """Opens a case, or begins one from a scan."""
 
-    def __init__(self, sittings: Sittings, folder: Path, *, most_bytes: int) -> None:
+    def __init__(
+        self,
+        sittings: Sittings,
+        folder: Path,
+        *,
+        most_bytes: int,
+        find: Callable[[str], Showing | None],
+    ) -> None:
         self.sittings = sittings
+        self.find = find
         self.folder = folder
         self.most_bytes = most_bytes
         self.arch: str | None = None
@@ -37,6 +47,7 @@ class StartPage:
             theme_button()
         with ui.element("main").classes("start"):
             ui.label("Which cast goes on the table?").classes("start-title")
+            self.wait = ui.element("div").classes("wait").props('role="status"')
             with ui.element("section").classes("card"):
                 ui.label("A new scan").classes("card-title")
                 ui.select(
@@ -70,7 +81,6 @@ class StartPage:
                     for caution in CAUTIONS:
                         with ui.element("li"):
                             ui.label(caution)
-            self.wait = ui.element("div").classes("wait").props('role="status"')
 
     def _list(self, title: str, files: Sequence[Path]) -> None:
         if not files:
@@ -113,13 +123,21 @@ class StartPage:
             ui.spinner(size="lg")
             ui.label(f"Preparing {file.name}: mending, levelling, pouring the base.")
         try:
-            sitting = await run.io_bound(lambda: self.sittings.open(file, **asked))
+            sitting = await run.io_bound(lambda: self._opened(file, asked))
         except BlockoutError as error:
             self.wait.clear()
             trouble(error)
             return
         if sitting is not None:
             ui.navigate.to(f"/table/{sitting.id}")
+
+    def _opened(self, file: Path, asked: dict[str, Any]) -> Sitting:
+        """The sitting, read along its path already: the page is made of that."""
+        sitting = self.sittings.open(file, **asked)
+        showing = self.find(sitting.id)
+        if showing is not None:
+            showing.look()
+        return sitting
 
 
 def _files(folder: Path) -> tuple[list[Path], list[Path]]:

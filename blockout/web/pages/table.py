@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
 
+import numpy as np
 from nicegui import run, ui
 
 from blockout.errors import BlockoutError
+from blockout.report.colours import bytes_of, depth_colours
 from blockout.web.pages.arms_panel import ArmsPanel
-from blockout.web.pages.bench import Bench, let_go, trouble
+from blockout.web.pages.bench import DEEPEST_SHOWN_MM, Bench, let_go, trouble
 from blockout.web.pages.build_panel import BuildPanel
 from blockout.web.pages.cast_panel import CastPanel
 from blockout.web.pages.check_panel import CheckPanel
@@ -61,7 +63,8 @@ def table_page(
             bench.view = CastView(
                 layers=bench.layers(),
                 frame=sitting.cast.frame,
-                arch=sitting.cast.arch or "lower",
+                arch=sitting.cast.arch,
+                arch_stated=sitting.cast.arch_stated,
                 depth_url=f"/at/{sitting.id}/depth",
                 probe_url=f"/at/{sitting.id}/probe",
                 pictures=[
@@ -90,6 +93,7 @@ def table_page(
         await bench.tilted(told["anterior_tilt_deg"], told["lateral_tilt_deg"])
 
     bench.view.on_tilted(rested)
+    bench.view.on_selected(lambda told: bench.marker_pressed(told["key"]))
     bench.refresh()
     ui.timer(0.05, bench.show_look, once=True)
     ui.timer(_LOOK_FOR_CHANGES_S, bench.look_for_changes)
@@ -140,12 +144,17 @@ async def _keys(bench: Bench, event: Any) -> None:
 
 
 async def _step(bench: Bench, way: int) -> None:
+    sitting = bench.sitting
+    cast = sitting.cast
     try:
-        words = bench.sitting.undo() if way < 0 else bench.sitting.redo()
+        words = await run.io_bound(sitting.undo if way < 0 else sitting.redo)
     except BlockoutError as error:
         trouble(error)
         return
     if words is None:
+        return
+    if sitting.cast is not cast:  # another arch, say: all of the page hangs on it
+        ui.navigate.reload()
         return
     ui.notify(f"{'Undone' if way < 0 else 'Done again'}: {words}")
     look = await run.io_bound(bench.showing.look)
@@ -179,10 +188,9 @@ def _settle(bench: Bench, words: str) -> None:
             bench.sitting.save(over=True)
             bench.refresh()
 
-        def theirs() -> None:
+        async def theirs() -> None:
             dialog.close()
-            bench.sitting.read_again()
-            bench.refresh()
+            await _take_up(bench.sitting.read_again)
 
         with ui.row():
             ui.button("Save over it", on_click=mine)
@@ -203,10 +211,9 @@ def _offered(bench: Bench) -> None:
             f"{offered.at:%Y-%m-%d %H:%M} UTC)."
         )
 
-        def take() -> None:
+        async def take() -> None:
             dialog.close()
-            bench.sitting.take_offered()
-            bench.refresh()
+            await _take_up(bench.sitting.take_offered)
 
         def drop() -> None:
             dialog.close()
@@ -217,6 +224,19 @@ def _offered(bench: Bench) -> None:
             ui.button("Throw them away", on_click=drop).props("flat")
             ui.button("Later", on_click=dialog.close).props("flat")
     dialog.open()
+
+
+async def _take_up(read: Callable[[], object]) -> None:
+    """Go on with another state of the case: its cast and path may be others, so that all of the
+    page is made anew.
+    """
+    ui.notify("Making the cast anew where it changed.", type="ongoing")
+    try:
+        await run.io_bound(read)
+    except BlockoutError as error:
+        trouble(error)
+        return
+    ui.navigate.reload()
 
 
 @dataclass(frozen=True)
@@ -254,7 +274,8 @@ def _steps(bench: Bench, most_bytes: int) -> None:
         for number, name in enumerate(panels, start=1):
             ui.tab(name, label=f"{number} {name}")
 
-    with ui.tab_panels(tabs, value="Path", animated=False).classes("step-panels"):
+    first = "Path" if bench.sitting.cast.arch_stated else "Cast"
+    with ui.tab_panels(tabs, value=first, animated=False).classes("step-panels"):
         for name, panel in panels.items():
             with ui.tab_panel(name).classes("step"):
                 panel.build()
@@ -265,9 +286,21 @@ def _steps(bench: Bench, most_bytes: int) -> None:
 def _tools(bench: Bench, profile: ProfileBox) -> None:
     view = bench.view
     assert view is not None
-    ui.select(_VIEWS, value="path", label="View", on_change=lambda e: view.set_view(e.value)).props(
-        "dense options-dense"
-    ).classes("tool-select")
+    seen = {"view": "path"}
+
+    def choose(event: Any) -> None:
+        if event.value and event.value != seen["view"]:
+            seen["view"] = event.value
+            view.set_view(event.value)
+
+    chosen = ui.select(_VIEWS, value="path", label="View", on_change=choose)
+    chosen.props("dense options-dense").classes("tool-select")
+
+    def follow(told: dict[str, Any]) -> None:
+        seen["view"] = told["view"]
+        chosen.set_value(told["view"] or None)
+
+    view.on_turned(follow)
     ui.switch(
         "Perspective",
         on_change=lambda e: view.set_projection("perspective" if e.value else "orthographic"),
@@ -296,7 +329,7 @@ def _hint(bench: Bench) -> None:
                 ui.button("Done", on_click=bench.finish).props("dense unelevated")
             ui.button("Put down", on_click=bench.put_down).props("dense flat")
 
-    bench.watch(strip)
+    bench.watch(strip, always=True)
     strip()
 
 
@@ -313,6 +346,19 @@ def _gauge(bench: Bench) -> None:
         ui.label(f"Gauge: {told['said']}").classes("reading")
         ui.label(f"at {x:.2f}, {y:.2f}, {z:.2f} mm").classes("hint")
 
-    bench.watch(reading)
-    with ui.element("div").classes("gauge").props('aria-live="polite"'):
-        reading()
+    bench.watch(reading, always=True)
+    with ui.element("div").classes("gauge"):
+        with ui.element("div").classes("gauge-reading").props('aria-live="polite"'):
+            reading()
+        _colour_key(bench)
+
+
+def _colour_key(bench: Bench) -> None:
+    """Which colour is which depth, and where the gauge lines are."""
+    colours = bytes_of(depth_colours(np.linspace(0.0, 1.0, 9), deepest_mm=1.0)).tolist()
+    ramp = ", ".join(f"rgb({red} {green} {blue})" for red, green, blue in colours)
+    lines = ", ".join(f"{gauge:g}" for gauge in bench.sitting.case.survey.gauges_mm)
+    with ui.element("div").classes("colour-key"):
+        ui.label("Undercut 0")
+        ui.element("div").classes("ramp").style(f"background: linear-gradient(to right, {ramp})")
+        ui.label(f"{DEEPEST_SHOWN_MM:g} mm and more; lines at {lines} mm")

@@ -16,6 +16,7 @@ from blockout.case.editing import (
 )
 from blockout.errors import Place
 from blockout.job import looks
+from blockout.teeth.aspects import aspect_word
 from blockout.web.pages.bench import Bench
 
 _LOWER = (*range(48, 40, -1), *range(31, 39))
@@ -100,7 +101,7 @@ class TeethPanel:
             known = looks.teeth_facts(bench.showing.look(), teeth)
             with ui.element("table").classes("list"):
                 with ui.element("thead"), ui.element("tr"):
-                    for head in ("Tooth", "Deepest by side, mm", "", ""):
+                    for head in ("Tooth", "Deepest by side, mm; look at it from"):
                         with ui.element("th").props('scope="col"'):
                             ui.label(head)
                 with ui.element("tbody"):
@@ -121,15 +122,13 @@ class TeethPanel:
                 ui.label(str(number)).tooltip(facts["name"])
             with ui.element("td"):
                 ui.label(_sides(facts))
-            with ui.element("td"):
-                for side, way in (("Outer", 1.0), ("Inner", -1.0)):
+                for side, way in zip(_outer_and_inner(number), (1.0, -1.0), strict=True):
                     ui.button(side, on_click=lambda way=way: self._look_from(number, way)).props(
-                        f'flat dense aria-label="Look at tooth {number} from its {side} side"'
+                        f'flat dense aria-label="Look at tooth {number} from {side}"'
                     )
                 ui.button("Margin", on_click=lambda: self._margin(number)).props(
                     f'flat dense aria-label="Draw the margin of tooth {number}"'
                 )
-            with ui.element("td"):
                 if is_named:
                     ui.button(
                         "Remove",
@@ -141,10 +140,9 @@ class TeethPanel:
     def _look_from(self, number: int, way: float) -> None:
         """Look at a tooth square from its buccal (labial) side, or from the lingual one."""
         teeth, _ = self.bench.showing.teeth_or_trouble()
-        if teeth is None or self.bench.view is None:
-            return
-        crown = teeth.crown(number)
-        self.bench.view.fly_to(crown.centre_mm, way * crown.axes[1], width_mm=20.0)
+        if teeth is not None:
+            crown = teeth.crown(number)
+            self.bench.go_near(crown.centre_mm, way * crown.axes[1], width_mm=20.0)
 
     def _margin(self, number: int) -> None:
         bench = self.bench
@@ -163,6 +161,12 @@ class TeethPanel:
             least=3,
             closed=True,
         )
+
+
+def _outer_and_inner(number: int) -> tuple[str, str]:
+    """What the two sides that face out of the arch and into it are called on this tooth."""
+    outer, inner = aspect_word("buccal", number), aspect_word("lingual", number)
+    return outer.capitalize(), inner.capitalize()
 
 
 def _sides(facts: dict[str, Any]) -> str:

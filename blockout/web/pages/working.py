@@ -35,6 +35,7 @@ class Working:
         self._arguments = arguments
         self._after = after
         self._told: Run | None = None
+        self._progress: ui.label | None = None
 
     def build(self) -> None:
         """The button, and a line that says how far it is."""
@@ -53,6 +54,7 @@ class Working:
     def line(self) -> None:
         """Either the button that begins, or progress and the button that ends."""
         mine = self._mine
+        self._progress = None
         if mine is None or mine.state != "running":
             ui.button(self.label, on_click=self.begin).props("unelevated")
             if mine is not None and mine.state == "cancelled":
@@ -60,7 +62,7 @@ class Working:
             return
         with ui.row().classes("working").props('role="status"'):
             ui.spinner(size="sm")
-            ui.label(mine.progress or "beginning")
+            self._progress = ui.label(mine.progress or "beginning")
             ui.button("Cancel", on_click=mine.cancel).props("flat")
 
     def begin(self) -> None:
@@ -79,7 +81,10 @@ class Working:
         if mine is None or mine is self._told:
             return
         if mine.state == "running":
-            self.line.refresh()
+            if self._progress is None:
+                self.line.refresh()
+            else:  # the button stays: who is about to press it must not lose it
+                self._progress.set_text(mine.progress or "beginning")
             return
         self._told = mine
         self.line.refresh()

@@ -59,6 +59,7 @@ export default {
     layers: { type: Array, default: () => [] },
     frame: { type: Array, required: true },
     arch: { type: String, required: true },
+    archStated: { type: Boolean, default: true },
     depthUrl: { type: String, default: "" },
     probeUrl: { type: String, default: "" },
     depthLayer: { type: String, default: "cast" },

@@ -139,6 +139,8 @@ class CastView(
     frame : CastFrame
         Cast frame to file coordinates.
     arch : "lower" or "upper"
+    arch_stated : bool
+        False says with the names of the sides that they hold for a lower arch.
     depth_url : str
         POST of ``{sequence, anterior_tilt_deg, lateral_tilt_deg}``; the answer is one byte for each
         vertex of the layer ``depth_layer``, with the header ``X-Sequence``.
@@ -168,6 +170,7 @@ class CastView(
         layers: Sequence[Layer] = (),
         frame: CastFrame,
         arch: Arch,
+        arch_stated: bool = True,
         depth_url: str = "",
         probe_url: str = "",
         depth_layer: str = "cast",
@@ -184,6 +187,7 @@ class CastView(
         self._props["layers"] = [_layer(layer) for layer in layers]
         self._props["frame"] = frame.matrix.ravel().tolist()
         self._props["arch"] = arch
+        self._props["arch-stated"] = arch_stated
         self._props["depth-url"] = depth_url
         self._props["probe-url"] = probe_url
         self._props["depth-layer"] = depth_layer
@@ -297,12 +301,18 @@ class CastView(
         self._say("upright", "setUpright", what)
 
     def fly_to(
-        self, at_mm: Triple, toward: Triple | None = None, *, width_mm: float | None = None
+        self,
+        at_mm: Triple,
+        toward: Triple | None = None,
+        *,
+        width_mm: float | None = None,
+        ahead_mm: float | None = None,
     ) -> None:
-        """Go near a place and look at it."""
-        self._say(
-            "", "flyTo", _triple(at_mm), None if toward is None else _triple(toward), width_mm
-        )
+        """Go near a place and look at it; what lies further than ``ahead_mm`` before it, such as
+        the other side of the arch, is left out until another view is taken.
+        """
+        looked = None if toward is None else _triple(toward)
+        self._say("", "flyTo", _triple(at_mm), looked, width_mm, ahead_mm)
 
     def zoom_to_fit(self) -> None:
         """All of what is shown, as large as it goes."""
@@ -420,7 +430,7 @@ class CastView(
         return self._on("loaded", told)
 
     def on_turned(self, told: Told) -> CastView:
-        """``{view, toward}`` when another view was chosen in the view itself."""
+        """``{view}`` when another view was chosen in the view itself; empty when it was left."""
         return self._on("turned", told)
 
     def on_trouble(self, told: Told) -> CastView:

@@ -16,6 +16,7 @@ export class Camera {
     this.pitch = QUARTER;
     this.reach = 60; // radius of what is shown about the scene's middle
     this.middle = [0, 0, 0];
+    this.ahead = Infinity; // mm before the target; what is nearer to the eye is not drawn
     this.size = [1, 1];
     this.setBasis([1, 0, 0], [0, 1, 0], [0, 0, 1]);
   }
@@ -118,14 +119,14 @@ export class Camera {
     if (this.kind === "perspective") {
       distance = this.half / Math.tan((FIELD_DEG / 2) * (Math.PI / 180));
       camera.aspect = wide;
-      camera.near = Math.max(0.02 * distance, distance - reach, 0.5);
+      camera.near = Math.max(0.02 * distance, distance - Math.min(reach, this.ahead), 0.5);
     } else {
       distance = reach + 10;
       camera.left = -this.half * wide;
       camera.right = this.half * wide;
       camera.top = this.half;
       camera.bottom = -this.half;
-      camera.near = 1;
+      camera.near = Math.max(1, distance - this.ahead);
     }
     camera.far = distance + reach + 10;
     camera.position.set(...this.target.map((v, k) => v + distance * toward[k]));
@@ -147,11 +148,12 @@ export class Camera {
       x: this.size[0] / 2 + dot(off, right) / mm,
       y: this.size[1] / 2 - dot(off, up) / mm,
       near,
-      seen: mm > 0,
+      seen: mm > 0 && near <= this.ahead,
     };
   }
 
-  /** The ray through a place of the picture, page pixels; `direction` leads away from the eye. */
+  /** The ray through a place of the picture, page pixels; `direction` leads away from the eye, and
+   * it starts behind what is not drawn. */
   ray(x, y) {
     const mm = (2 * this.half) / this.size[1];
     const [right, up, toward] = [this.right, this.up, this.toward];
@@ -159,10 +161,12 @@ export class Camera {
     const on = this.target.map((v, k) => v + a * right[k] + b * up[k]);
     if (this.kind === "perspective") {
       const eye = this.target.map((v, k) => v + this.distance * toward[k]);
-      return { origin: eye, direction: unit(on.map((v, k) => v - eye[k])) };
+      const direction = unit(on.map((v, k) => v - eye[k]));
+      const skipped = Math.max(0, this.distance - this.ahead) / -dot(direction, toward);
+      return { origin: eye.map((v, k) => v + skipped * direction[k]), direction };
     }
     return {
-      origin: on.map((v, k) => v + this.distance * toward[k]),
+      origin: on.map((v, k) => v + Math.min(this.distance, this.ahead) * toward[k]),
       direction: toward.map((v) => -v),
     };
   }

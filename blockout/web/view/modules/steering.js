@@ -55,10 +55,11 @@ export class Steering {
     this.fly({ ...angles, ...place });
   }
 
-  flyTo(at, toward, widthMm) {
+  flyTo(at, toward, widthMm, aheadMm) {
     this.leaveView();
     const angles = toward ? this.camera.anglesOf(toward) : {};
-    this.fly({ ...angles, target: this.toScene(at), half: (widthMm ?? 16) / 2 });
+    const ahead = aheadMm ?? Infinity;
+    this.fly({ ...angles, target: this.toScene(at), half: (widthMm ?? 16) / 2, ahead });
   }
 
   zoomToFit(options) {
@@ -81,9 +82,14 @@ export class Steering {
   leaveView() {
     if (!this.viewName) return;
     const { toward, up } = this.camera;
-    this.viewName = "";
+    this.forgetView();
     this.stand();
     this.resume(toward, up);
+  }
+
+  forgetView() {
+    this.viewName = "";
+    this.say("turned", { view: "" });
   }
 
   /** Look as before, told by the axes of now. */
@@ -110,6 +116,7 @@ export class Steering {
   fly(goal, { quick = false } = {}) {
     this.halt();
     const { camera } = this;
+    camera.ahead = goal.ahead ?? Infinity;
     const from = { yaw: camera.yaw, pitch: camera.pitch, half: camera.half, target: camera.target };
     const to = { ...from, ...goal };
     const turn = Math.atan2(Math.sin(to.yaw - from.yaw), Math.cos(to.yaw - from.yaw));

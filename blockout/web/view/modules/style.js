@@ -18,8 +18,10 @@ const TEXT = `
 .blockout-view.pen > canvas { cursor: crosshair; }
 .blockout-view .over { position: absolute; inset: 0; pointer-events: none; overflow: hidden; }
 .blockout-view .edge { position: absolute; color: var(--faint); font-size: 12px; white-space: nowrap; }
-.blockout-view .edge.left { left: 10px; top: 50%; transform: translateY(-50%); }
-.blockout-view .edge.right { right: 10px; top: 50%; transform: translateY(-50%); }
+.blockout-view .edge.left, .blockout-view .edge.right { top: 50%; transform: translateY(-50%);
+  max-width: 84px; white-space: normal; }
+.blockout-view .edge.left { left: 10px; }
+.blockout-view .edge.right { right: 10px; text-align: right; }
 .blockout-view .edge.top { top: 8px; left: 50%; transform: translateX(-50%); }
 .blockout-view .edge.bottom { bottom: 8px; left: 50%; transform: translateX(-50%); }
 .blockout-view .mark { position: absolute; left: 0; top: 0; padding: 1px 6px; border-radius: 4px;

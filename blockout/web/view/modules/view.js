@@ -82,11 +82,12 @@ class View {
       scaled: (...sizes) => this.scaled(...sizes),
     });
     const rightIsPlusX = told.arch === "lower";
+    const side = (name) => `patient's ${name}${told.archStated ? "" : ", if a lower arch"}`;
     this.overlay = new Overlay(element, {
       label: told.label,
       pressed: (key) => this.say("selected", { key }),
-      plusX: `patient's ${rightIsPlusX ? "right" : "left"}`,
-      minusX: `patient's ${rightIsPlusX ? "left" : "right"}`,
+      plusX: side(rightIsPlusX ? "right" : "left"),
+      minusX: side(rightIsPlusX ? "left" : "right"),
     });
     this.join();
     this.theme = followTheme(element, () => this.told.theme, (name) => {
@@ -345,7 +346,7 @@ class View {
   }
 
   dragKnob(at) {
-    if (this.steering.viewName === "path") this.steering.viewName = "";
+    if (this.steering.viewName === "path") this.steering.forgetView();
     this.path.drag(this.camera, at);
   }
 
@@ -364,8 +365,8 @@ class View {
     this.steering.lookFrom(toward, at);
   }
 
-  flyTo(at, toward, widthMm) {
-    this.steering.flyTo(at, toward, widthMm);
+  flyTo(at, toward, widthMm, aheadMm) {
+    this.steering.flyTo(at, toward, widthMm, aheadMm);
   }
 
   zoomToFit() {
