@@ -45,7 +45,9 @@ _LEAST_PLACE_MM: Final = 0.06
 _SCATTERS: Final = 4.0
 _SOLIDS_MOST: Final = 60
 _SAME_BASE_MM: Final = 0.3
-_THIN_SHARE: Final = 0.5
+_FILM_SCATTERS: Final = 2.0
+_FILM_MM: Final = 0.002
+"""What is no thicker than this, or than what the scan scatters, is a film and no wax."""
 _MASS: Final = 1e-3
 """g from mm3 and g/cm3."""
 
@@ -191,7 +193,7 @@ def volumes_of(
     places, small, of_place = _places(
         plan, grid, zone, differs, marks, astray, part_of, region_of, settings.place_mm3
     )
-    places, checked = _cut_out(plan, laid, grid, differs, places, of_place, depth_mm)
+    places, checked = _cut_out(plan, laid, grid, differs, places, of_place)
     parts = _amounts(
         [part.name for part in plan.parts],
         measured.planned_mm3, measured.shown_mm3, differs, part_of,
@@ -510,18 +512,18 @@ def _cut_out(
     differs: Floats,
     places: list[WaxPlace],
     of_place: Ints,
-    depth_mm: float,
 ) -> tuple[list[WaxPlace], Checked | None]:
     """The places with their solids, and what the scan differs by there, by cutting."""
     around = (of_place >= 0) & (of_place < _SOLIDS_MOST)
     if laid.solid is None or not around.any():
         return places, None
+    film_mm = max(_FILM_MM, _FILM_SCATTERS * laid.fit.rms_mm)
     try:
         zone = grid.solid_of(np.argwhere(around))
         planned, actual = Solid.from_mesh(plan.model) ^ zone, laid.solid ^ zone
         pieces = {
-            "excess": _pieces((actual - planned).mesh(), grid, of_place, depth_mm),
-            "missing": _pieces((planned - actual).mesh(), grid, of_place, depth_mm),
+            "excess": _pieces((actual - planned).mesh(), grid, of_place, film_mm),
+            "missing": _pieces((planned - actual).mesh(), grid, of_place, film_mm),
         }
     except KernelError:
         return places, None
@@ -536,7 +538,7 @@ def _cut_out(
     return found, checked
 
 
-def _pieces(mesh: Mesh, grid: Grid, of_place: Ints, depth_mm: float) -> dict[int, list[Mesh]]:
+def _pieces(mesh: Mesh, grid: Grid, of_place: Ints, film_mm: float) -> dict[int, list[Mesh]]:
     """Connected pieces by the place that most of their surface is in; films are left out."""
     if not mesh.triangle_count:
         return {}
@@ -555,7 +557,7 @@ def _pieces(mesh: Mesh, grid: Grid, of_place: Ints, depth_mm: float) -> dict[int
     owner = table[:, 1:].argmax(axis=1) if highest else np.zeros(count, dtype=np.int64)
     held = table[:, 1:].sum(axis=1) > 0.0 if highest else np.zeros(count, dtype=bool)
     # twice the volume over the area is the thickness of a thin sheet
-    thick = 2.0 * volume > _THIN_SHARE * depth_mm * area
+    thick = 2.0 * volume > film_mm * area
     found: dict[int, list[Mesh]] = {}
     for number in np.flatnonzero(held & thick).tolist():
         found.setdefault(int(owner[number]), []).append(mesh.part(piece == number))
