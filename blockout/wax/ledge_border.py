@@ -21,6 +21,7 @@ from blockout.surveying.lines import chained, level_segments
 from blockout.surveying.survey import Survey
 from blockout.tolerances import TOLERANCES
 
+_ON_LINE_MM = 0.3
 _FURTHEST_OUT_MM: Final = 3.0
 _REACH_MM: Final = 4.5
 _FINE_MM: Final = 0.03
@@ -177,12 +178,11 @@ class Round:
         surface = self.surface.part(near)
         lines = chained(level_segments(surface, surface.vertices[surface.faces][:, :, 2], start[2]))
         best: Floats = np.zeros((0, 3))
-        nearest_mm = 0.05
         for line in lines:
             points = line.points_mm[:-1] if line.closed else line.points_mm
             off_mm = np.linalg.norm(points - start, axis=1)
             at = int(off_mm.argmin())
-            if len(points) < 3 or off_mm[at] > max(nearest_mm, 0.3):
+            if len(points) < 3 or off_mm[at] > _ON_LINE_MM:
                 continue
             if line.closed:
                 points, at = np.roll(points, len(points) // 2 - at, axis=0), len(points) // 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -96,6 +97,14 @@ def test_areas_of_a_ball(ball):
         None,
         None,
     )
+
+
+def test_where_no_survey_line_runs_there_is_no_height_of_one(ball):
+    teeth, survey, _ = ball
+    (tooth,) = survey_by_tooth(replace(survey, survey_lines=()), teeth)
+    for aspect in tooth.aspects:
+        assert aspect.line_length_mm == 0.0
+        assert aspect.line_height_min_mm is aspect.line_height_mean_mm is None
 
 
 def test_a_tilt_lowers_the_line_on_one_side_and_raises_it_on_the_other(ball):

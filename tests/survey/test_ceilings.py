@@ -11,7 +11,8 @@ from invariants import assert_solid, assert_under_cast, assert_walls_parallel
 from blockout.mesh import Floats, Mesh
 from blockout.surveying.ceilings import find_ceilings, unfolded, uppermost
 from blockout.surveying.columns import volume_under_mm3
-from blockout.surveying.patches import Ceilings
+from blockout.surveying.folds import lower_of_folds
+from blockout.surveying.patches import Ceilings, seen_along
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -100,6 +101,15 @@ def test_patches_are_connected_and_numbered() -> None:
 
 
 # --- folds ---------------------------------------------------------------------------------------
+def test_the_faces_under_their_own_patch_are_those_a_turn_below() -> None:
+    """Closed form: of a ramp of 2.5 turns the lower 1.5 lie under the same ramp."""
+    body = ramp(turns=2.5, around=20, pitch_mm=3.0)
+    found = find_ceilings(body, everything(body), UP)
+    lower, hidden = lower_of_folds(body, found, seen_along(body, UP), UP)
+    under = body.face_centres[found.face][:, 2] < 1.5 * 3.0
+    assert ((lower | hidden) == under).all()
+
+
 @pytest.mark.parametrize("turns", [0.9, 1.5, 2.5])
 @pytest.mark.parametrize("tilt_deg", [(0.0, 0.0), (4.0, -3.0)])
 def test_a_ramp_of_more_than_one_turn_is_opened(

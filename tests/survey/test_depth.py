@@ -11,7 +11,7 @@ from invariants import assert_within
 
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Floats, Mesh
-from blockout.surveying import depth
+from blockout.surveying import depth, reading
 from blockout.surveying.depth import Overhead, OverheadInPlace, undercut_depth_mm
 from blockout.surveying.path import InsertionPath
 
@@ -169,6 +169,22 @@ def test_the_foot_of_a_ball_that_stands_on_a_level_plate(around: int) -> None:
     assert depth_mm.max() == pytest.approx(1.0, abs=sagitta_mm(5.0, around))
 
 
+def test_the_highest_surface_over_a_place_is_its_own_height() -> None:
+    # closed form: seen along the path tilted by t the lid of a box is a plane through its middle,
+    # which falls by tan t; beside the box there is nothing
+    body = box((-5.0, -5.0, -8.0), (5.0, 5.0, -2.0))
+    path = surveyed(cast_of(body), tilt_deg=(10.0, 0.0)).path
+    slope = math.tan(math.radians(10.0))
+    middle = path.to_path @ [0.0, 0.0, -2.0]
+    ahead = path.to_path @ [0.0, 1.0, 0.0]
+    steps = np.array([-3.0, 0.0, 2.5])
+    flat = middle[:2] + steps[:, None] * ahead[:2] / np.linalg.norm(ahead[:2])
+    for overhead in (Overhead(body, path), OverheadInPlace(body, RayScene(body), path)):
+        found = overhead.top_mm(np.vstack([flat, [[30.0, 0.0]]]))
+        assert_within(found[:3], middle[2] + np.sign(ahead[2]) * slope * steps, 1e-4)
+        assert found[3] == -np.inf
+
+
 # --- what is and is not undercut -----------------------------------------------------------------
 def test_nothing_visible_has_depth_and_the_base_has_none() -> None:
     body, scanned = ball_on_plate(around=48)
@@ -195,6 +211,17 @@ def test_area_of_the_undercut_surface() -> None:
     # faces cut by the shadow's edge are told to a sixteenth of themselves
     assert errors[-1] < 0.01
     assert errors[-1] < errors[0]
+
+
+def test_a_face_is_asked_in_the_middles_of_its_sixteen_like_parts() -> None:
+    # closed form: over a triangle a barycentric coordinate has the mean 1/3 and the variance 1/18;
+    # of which each of 16 parts, a quarter as wide, has a sixteenth within itself
+    places = reading._SIXTEEN
+    assert places.shape == (16, 3)
+    assert (places > 0.0).all()
+    assert_within(places.sum(axis=1), 1.0, 1e-12)
+    assert_within(places.mean(axis=0), 1.0 / 3.0, 1e-12)
+    assert_within(places.var(axis=0), 1.0 / 18.0 * (1.0 - 1.0 / 16.0), 1e-12)
 
 
 def test_depth_through_a_tunnel_is_to_the_nearer_side() -> None:

@@ -78,6 +78,13 @@ def test_three_like_posts_have_like_undercut() -> None:
         assert together == pytest.approx(closed_mm3, rel=5e-3)
 
 
+def test_where_the_arch_stands_in_its_frame_does_not_matter() -> None:
+    here = posts(list(PLACES.values()))
+    moved = Mesh(here.mesh.vertices + np.array([30.0, -20.0, 0.0]), here.mesh.faces)
+    there = cast_of(moved, scanned=here.scanned, arch=here.arch)
+    assert by_name(surveyed(there)) == pytest.approx(by_name(surveyed(here)), rel=1e-6)
+
+
 def test_outer_looks_away_from_the_arch() -> None:
     # tilted so that only the walls on the patient's right of each post look down further, the
     # right post gains outside and the left one inside

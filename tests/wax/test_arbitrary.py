@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from test_zones import HALF, outline
 from blockout.case.arbitrary_settings import ArbitrarySettings
 from blockout.case.settings import ParallelSettings
 from blockout.cast.cast import Cast
+from blockout.kernel.solids import Solid
 from blockout.model.build import build_model
 from blockout.wax.arbitrary import arbitrary_blockout
 from blockout.wax.parallel import parallel_blockout
@@ -28,7 +30,7 @@ def cast() -> Cast:
     return cast_of(body, scanned=scanned)
 
 
-def _made(cast: Cast, parallel: ParallelSettings, draft_deg: float):
+def _made(cast: Cast, parallel: ParallelSettings, draft_deg: float, **more: Any):
     survey = surveyed(cast)
     first = parallel_blockout(survey, settings=parallel)
     wax, left = arbitrary_blockout(
@@ -37,6 +39,7 @@ def _made(cast: Cast, parallel: ParallelSettings, draft_deg: float):
         first.under,
         parallel=parallel,
         settings=ArbitrarySettings(draft_deg=draft_deg),
+        **more,
     )
     return first, wax, left
 
@@ -79,6 +82,24 @@ def test_its_draft_on_a_ball_by_closed_form(cast: Cast, draft_deg: float) -> Non
     round_mm3 -= math.pi * radius**2 * height
     # 48 facets around stand inside the circle, pyramids of 24 sides around the cones outside
     assert wax.volume_mm3 - straight.volume_mm3 == pytest.approx(round_mm3, rel=0.012)
+
+
+def test_what_is_kept_to_a_half_leaves_the_other_half_its_draft(cast: Cast) -> None:
+    """Closed form: the plane x = 0 halves a body that is its own mirror image in it."""
+    whole = _made(cast, ParallelSettings(keep_out=(outline(cast, ALL_ROUND),)), 6.0)[1]
+    half = _made(cast, ParallelSettings(keep_in=(outline(cast, HALF),)), 6.0)[1]
+    # draft reaches 0.01 mm into the zone, where the wall is 0.3 mm wide at most and 3 mm high
+    assert half.volume_mm3 == pytest.approx(whole.volume_mm3 / 2.0, abs=2 * 0.01 * 0.3 * 3.0)
+
+
+def test_where_the_wall_is_kept_upright_it_has_no_draft(cast: Cast) -> None:
+    """Closed form: upright in one half and leaning in the other, it is the mean of both."""
+    everywhere = ParallelSettings(keep_out=(outline(cast, ALL_ROUND),))
+    straight, leaning = (_made(cast, everywhere, draft)[1].volume_mm3 for draft in (0.0, 6.0))
+    ring = np.array([[0.0, -9.0], [9.0, -9.0], [9.0, 9.0], [0.0, 9.0]])
+    upright = Solid.column(ring, low_mm=-5.0, high_mm=9.0)
+    mixed = _made(cast, everywhere, 6.0, keep_upright=[upright])[1].volume_mm3
+    assert mixed == pytest.approx((straight + leaning) / 2.0, rel=1e-6)
 
 
 def test_more_draft_is_never_less_wax(cast: Cast) -> None:

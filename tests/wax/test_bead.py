@@ -110,6 +110,28 @@ def test_a_bead_is_as_deep_as_asked_along_a_curved_surface():
     assert bulk.notes == ()
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_a_bead_is_open_above_where_tissue_rises_beside_its_line(side):
+    """Closed form: half the ellipse, and under a rise a sin^2(pi x / w) over the half width w / 2
+    to one side a quarter of a w more, times the length.
+    """
+    rise_mm, width_mm, depth_mm = 0.3, 1.0, 0.5
+
+    def beside(u, v):
+        within = (side * u > 0.0) & (np.abs(u) < width_mm)
+        return np.stack([u, v, within * rise_mm * np.sin(np.pi * u / width_mm) ** 2], axis=-1)
+
+    surface = patch(beside, u=(-2.0, 2.0), v=(-4.0, 4.0), steps=(160, 8))
+    cast = cast_over(surface, floor_mm=-6.0, arch="upper")
+    line = [(0.0, -3.0, 0.0), (0.0, 3.0, 0.0)]
+    bulk = bead_bulk(
+        cast, BeadSettings(line=line, width_mm=width_mm, depth_mm=depth_mm, fade_mm=0.0)
+    )
+    exact = 6.0 * width_mm * (np.pi / 4.0 * depth_mm + rise_mm / 4.0)
+    # 0.1 % wider than the ellipse, as its polygon is; facets of the rise
+    assert groove_of(cast, bulk).volume_mm3 == pytest.approx(exact, rel=4e-3)
+
+
 def test_wider_or_deeper_never_takes_less():
     body = ball(9.0, subdivisions=5)
     cast = replace(cast_of(body), arch="upper")

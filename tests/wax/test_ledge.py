@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -143,7 +144,9 @@ def test_it_runs_out_past_the_tip_and_within_the_origin(
     run_deg = np.degrees(run_mm / border_mm)
     assert angle[0] == pytest.approx(0.0, abs=0.1)
     assert angle[-1] == pytest.approx(80.0 + run_deg, abs=2.0)
-    assert abs(out_mm[0]) < 0.03
+    assert bulk.notes == ()
+    # it draws back to the wall of the undercut: at its end nothing stands out of that
+    assert -0.03 < out_mm[0] <= 0.0
     assert abs(out_mm[-1]) < 0.15
     whole = (angle > run_deg + 0.2) & (angle < 79.8)
     assert np.abs(out_mm[whole] - shelf_mm).max() < 0.005
@@ -235,6 +238,22 @@ def test_the_terminal_stays_open_to_just_the_asked_depth(
     assert held.all()
 
 
+@pytest.mark.parametrize("aside_mm", [-1.5, 1.5])
+def test_the_terminal_stays_as_deep_where_the_crowns_middle_lies_aside(aside_mm: float) -> None:
+    """A window that ended along the way from there would be askew, and the ledge beside the
+    terminal would lie over it.
+    """
+    found, teeth = ball_tooth(around=96)
+    arm = lay_arm(found, teeth, prescribed(undercut_mm=0.4))
+    arm = replace(arm, about_mm=arm.about_mm + np.array([aside_mm, 0.0, 0.0]))
+    model = modelled(found, [ledge_bulk(found, arm)])
+    again = surveyed(
+        cast_of(model, scanned=scanned_again(model, found.cast), floor_mm=found.cast.floor_mm)
+    )
+    at = int(np.linalg.norm(model.vertices - arm.terminal_mm, axis=1).argmin())
+    assert again.depth_mm[at] == pytest.approx(0.4, abs=0.003)
+
+
 def test_a_window_holds_the_whole_tip_of_an_arm_that_runs_steeply_down(
     tooth: tuple[Survey, Any],
 ) -> None:
@@ -256,6 +275,10 @@ def test_a_window_holds_the_whole_tip_of_an_arm_that_runs_steeply_down(
             out / np.linalg.norm(out, axis=1)[:, None]
         )
         assert inside(bulk.window, over[1:-1]).all()
+    # and it ends with the tip: past it wax may lie
+    past = turn[-1] + (across[-1] * down[-1] + 0.3) / RADIUS_MM
+    beside = _on_ball(np.full(5, past), np.linspace(0.0, 1.2, 5))
+    assert not inside(bulk.window, beside * [1.01, 1.01, 1.0]).any()
     model = modelled(found, [bulk])
     again = surveyed(
         cast_of(model, scanned=scanned_again(model, found.cast), floor_mm=found.cast.floor_mm)

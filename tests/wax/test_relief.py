@@ -23,6 +23,7 @@ from blockout.errors import InputError
 from blockout.kernel.solids import Solid
 from blockout.mesh import Mesh
 from blockout.units import sheet_gauge_mm
+from blockout.wax.recipes import relief_zone
 from blockout.wax.relief import relief_bulk
 from blockout.wax.sheet import FEATHER_END_MM, SINK_MM, Feather, sheet_over
 
@@ -482,6 +483,41 @@ def test_a_finish_line_on_an_outline_stays_butt_where_the_rest_is_feathered():
     butt = np.abs(angle - 90.0) < 25.0  # a feather's width away from the ends of the line
     assert_within(rim[butt, 2], 0.5, 1e-6)
     assert rim[np.abs(angle - 90.0) > 50.0, 2].max() < 0.012
+
+
+@pytest.mark.parametrize(
+    ("named", "turn_deg"),
+    [
+        ((3, 6), 45.0),
+        ((6, 3), 45.0),
+        # about the place where the outline begins
+        ((22, 2), 60.0),
+        ((2, 22), 60.0),
+        # the long way, told by a place on it
+        ((3, 15, 6), 315.0),
+        ((6, 15, 3), 315.0),
+    ],
+)
+def test_a_finish_line_goes_the_shorter_way_unless_told(named, turn_deg):
+    """Closed form: an arc of a circle."""
+    cast = cast_over(level(), floor_mm=-10.0)
+    turn = np.linspace(0.0, 2.0 * np.pi, 25)[:-1]
+    ring = [(4.0 * np.cos(a), 4.0 * np.sin(a), 0.0) for a in turn]
+    asked = ReliefSettings(outline=ring, thickness_mm=0.3, finish_line=[ring[k] for k in named])
+    (line,) = relief_zone(cast, asked, name="relief").finish_lines
+    # the ends are the nearest points of the outline, which stand 0.25 mm apart
+    length_mm = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    assert_within(length_mm, 4.0 * np.radians(turn_deg), 0.5)
+
+
+@pytest.mark.parametrize("gauge", [20, 24])
+def test_the_ends_of_the_usual_range_are_usual(gauge):
+    """Published: 24 to 20 gauge under a base mesh (ASTM B258)."""
+    crest = [(0.0, -6.0, RIDGE_MM), (0.0, 6.0, RIDGE_MM)]
+    asked = ReliefSettings(
+        over="base mesh", crest=crest, width_mm=2.0, thickness_mm=f"{gauge} ga", stops=[]
+    )
+    assert relief_bulk(ridge(), asked).notes == ()
 
 
 # --- what is refused -----------------------------------------------------------------------------

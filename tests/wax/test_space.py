@@ -9,9 +9,11 @@ from invariants import assert_solid
 
 from blockout.case.settings import PathSettings
 from blockout.kernel.solids import Solid
+from blockout.mesh import joined
 from blockout.model.build import build_model
 from blockout.surveying.path import insertion_path
 from blockout.wax.space import Space, free_space
+from blockout.wax.specks import without_specks
 from blockout.wax.wax import Wax
 
 TILTS = [(0.0, 0.0), (7.0, -4.0), (-12.0, 9.0)]
@@ -82,3 +84,15 @@ def test_nothing_poured_leaves_the_space_as_it_is() -> None:
     assert left is space
     inside = Solid.from_mesh(box((1.0, 1.0, 0.5), (2.0, 2.0, 1.5)))
     assert space.take(inside)[0].triangle_count == 0
+
+
+def test_loose_films_are_dropped_and_what_is_thicker_stays() -> None:
+    """Closed form: a plate t thick and wide against that has the mean thickness t."""
+    stone = box((0.0, 0.0, 0.0), (2.0, 2.0, 2.0))
+    film, plate = (box((3.0, 0.0, 0.0), (4.0, 1.0, thick_mm)) for thick_mm in (0.0005, 0.002))
+    pocket = box((0.5, 0.5, 1.0), (1.5, 1.5, 1.0005)).reversed()
+    found = without_specks(joined([stone, film, pocket]), film_mm=0.001)
+    assert found.volume_mm3 == pytest.approx(8.0, rel=1e-12)
+    assert found.triangle_count == stone.triangle_count
+    kept = joined([stone, plate])
+    assert without_specks(kept, film_mm=0.001) is kept

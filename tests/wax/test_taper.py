@@ -55,6 +55,20 @@ def test_ball_down_to_two_millimetres(taper_deg: float, closed_mm3: float) -> No
     assert facets_mm3 < 0.04 * closed_mm3
 
 
+def test_a_wall_may_end_on_a_floor_near_under_its_edge() -> None:
+    """Closed form as above, half a millimetre high."""
+    body = ball_of_rings(around=AROUND, depth_mm=0.5)
+    plain = worked(cast_of(body), floor_mm=-0.5)
+    done = worked(cast_of(body), floor_mm=-0.5, taper_deg=6.0)
+    slope = math.tan(math.radians(6.0))
+    low_mm3, high_mm3 = (
+        ring_and_cones_mm3(AROUND, 5.0, 0.5, wide) - ring_and_cones_mm3(AROUND, 5.0, 0.5, 0.0)
+        for wide in (slope, slope / math.cos(math.pi / SIDES))
+    )
+    added_mm3 = done.volume_mm3 - plain.volume_mm3
+    assert low_mm3 * (1.0 - 1e-5) <= added_mm3 <= high_mm3 * (1.0 + 1e-5)
+
+
 @pytest.mark.parametrize(
     ("half_angle_deg", "closed_mm3"),
     [(10.0, (24.0486, 29.0198, 34.0725, 39.2197)), (20.0, (47.7095, 52.6807, 57.7334, 62.8806))],
