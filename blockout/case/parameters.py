@@ -115,7 +115,7 @@ NOISE_DEPTH = Parameter(
     "mm",
     "Undercuts shallower than this are left alone.",
     None, 0.0, 0.5,
-    "ours", "three times the scan's estimated noise",
+    "ours", "three times the scan's estimated noise, at most 0.15 mm",
 )  # fmt: skip
 TAPER = Parameter(
     "taper_deg",

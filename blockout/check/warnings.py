@@ -12,6 +12,7 @@ from blockout.surveying.reading import Reading
 from blockout.wax.wax import Wax
 
 _AT_FLOOR_MM = 0.01
+_FELT_MM = 0.1  # ours: a few times what stops a framework that a scan and a print can show
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,7 @@ def survey_warnings(survey: Reading, *, path: PathSettings) -> tuple[TradeWarnin
 
     ``steep_path``: tilted further than ``path.warn_tilt_deg`` (common practice, no source).
     ``arch_assumed``: a lateral tilt was given, but nobody said which side is the patient's right.
+    ``noise_depth``: undercuts are left alone that a rigid part would feel.
     """
     found = []
     if survey.path.tilt_deg > path.warn_tilt_deg:
@@ -55,6 +57,16 @@ def survey_warnings(survey: Reading, *, path: PathSettings) -> tuple[TradeWarnin
                 "arch_assumed",
                 "A lateral tilt lowers the patient's right side, and which side that is depends "
                 "on the arch: taken for a lower one. Say --arch lower or --arch upper.",
+            )
+        )
+    if survey.noise_depth_mm >= _FELT_MM and survey.shallow.any():
+        found.append(
+            TradeWarning(
+                "noise_depth",
+                f"Undercuts shallower than {survey.noise_depth_mm:.2f} mm were left alone, "
+                f"{int(survey.shallow.sum())} patches of them; the scan's noise is estimated at "
+                f"{1000.0 * survey.cast.noise_mm:.0f} um. Metal may bind there: scan again, or say "
+                "--noise-depth.",
             )
         )
     return tuple(found)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -33,6 +34,9 @@ from blockout.surveying.scanned import Scanned, scanned_of
 from blockout.tolerances import TOLERANCES, Tolerances
 
 _NOISE_FACTOR = 3.0
+MOST_TAKEN_FOR_NOISE_MM: Final = 0.15
+"""However noisy a scan seems, deeper undercuts are not left alone unless somebody says so; ours:
+well under the least undercut that holds a clasp, 0.25 mm."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +114,7 @@ def read_along(
     _check_gauges(settings)
     towards = insertion_path(cast.frame, arch=cast.arch, settings=path)
     noise_depth_mm = (
-        _NOISE_FACTOR * cast.noise_mm
+        min(_NOISE_FACTOR * cast.noise_mm, MOST_TAKEN_FOR_NOISE_MM)
         if settings.noise_depth_mm is None
         else settings.noise_depth_mm
     )

@@ -331,7 +331,8 @@ def test_beads() -> None:
             plain, wider, deeper = carved
             assert plain.volume_mm3 < wider.volume_mm3
             assert plain.volume_mm3 < deeper.volume_mm3
-            assert_contains(deeper, plain, slack_mm3=1e-9)
+            # over an edge the sections lean together, and deep down cross by a hair
+            assert_contains(deeper, plain, slack_mm3=1e-4 * plain.volume_mm3)
             # frames are evened out over the width, so a wider bead leans otherwise on an edge
             assert_contains(wider, plain, slack_mm3=0.01 * plain.volume_mm3)
 

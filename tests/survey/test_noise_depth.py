@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from bodies import ball, box, cast_of, surveyed, united, worked
 
-from blockout.case.settings import SurveySettings
+from blockout.case.settings import PathSettings, SurveySettings
 from blockout.cast.cast import Cast
+from blockout.check.warnings import survey_warnings
 from blockout.errors import InputError
 from blockout.mesh import Mesh
+from blockout.surveying.reading import MOST_TAKEN_FOR_NOISE_MM
 from blockout.surveying.survey import survey
 
 SMALL = ((-4.0, -4.0), (4.0, -4.0), (-4.0, 4.0))
@@ -41,6 +43,15 @@ def test_nothing_is_dropped_at_zero() -> None:
     assert done.survey.left_alone.volume_mm3 == done.survey.left_alone.area_mm2 == 0.0
     assert done.blockout.wax.notes == ()
     assert done.survey.ceilings.patch_count == 4
+
+
+def test_what_is_left_alone_has_no_survey_line() -> None:
+    # a line about each knob, and about the ball alone once the knobs are left alone
+    for noise_depth_mm, count in ((0.0, 1 + len(SMALL)), (0.1, 1)):
+        found = surveyed(bumps(), noise_depth_mm=noise_depth_mm)
+        assert len(found.survey_lines) == count
+    # the ball's is the longest: closed form, its equator
+    assert found.survey_lines[0].length_mm == pytest.approx(2.0 * math.pi * 3.0, rel=0.02)
 
 
 def test_shallow_patches_are_left_counted_and_measured() -> None:
@@ -119,3 +130,20 @@ def test_a_survey_changes_nothing() -> None:
         cast.mesh.vertices.tobytes(), cast.mesh.faces.tobytes(), cast.scanned.tobytes(),
     )  # fmt: skip
     assert isinstance(cast.mesh, Mesh)
+
+
+def test_however_noisy_a_scan_seems_deep_undercuts_are_not_left_alone() -> None:
+    # three times 0.29 mm would leave what holds a clasp (0.25 mm: the published least gauge)
+    cast = bumps(noise_mm=0.29)
+    path, automatic = PathSettings(), survey(cast)
+    assert automatic.noise_depth_mm == MOST_TAKEN_FOR_NOISE_MM < 0.25
+    (warned,) = survey_warnings(automatic, path=path)
+    assert warned.code == "noise_depth"
+    assert "0.15 mm" in warned.message
+    assert f"{len(SMALL)} patches" in warned.message
+    asked = survey(cast, settings=SurveySettings(noise_depth_mm=0.4))
+    assert asked.noise_depth_mm == 0.4
+    # a usual scan leaves little alone, and says it in a note
+    usual = survey(bumps(noise_mm=0.02))
+    assert usual.left_alone.patch_count == len(SMALL)
+    assert survey_warnings(usual, path=path) == ()
