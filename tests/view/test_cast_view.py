@@ -191,7 +191,7 @@ def test_what_python_says_is_done_and_kept(page: Browser) -> None:
 
     page.open()
     # said before the browser had a view
-    assert {"name": "ring", "shown": False} in page.state()["lines"]
+    page.until(lambda: {"name": "ring", "shown": False} in page.state()["lines"], "it is kept")
     say("show_layer", "cast", False)
     page.until(lambda: not cast_layer()["shown"], "the layer is hidden")
     say("set_opacity", "cast", 0.5)
