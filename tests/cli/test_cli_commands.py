@@ -18,7 +18,7 @@ import lib3mf
 import numpy as np
 import pytest
 from command_line import FIXED, SCAN, SPHERE, document, told
-from invariants import scanned_again
+from invariants import distance_to_mm, scanned_again
 from scipy.spatial import cKDTree
 
 import blockout
@@ -260,9 +260,12 @@ def _assert_only_windows_stay_open(folder, summary):
     up = np.array(summary["path"]["direction"])
     above = RayScene(model).first_hit(model.vertices[deep] + 0.0005 * up, up).face
     deep = deep[np.append(kept, True)[above]]
-    # a few vertices lie in slits that are no wider than rounding
+    # a few vertices lie in slits beside the base's wall, some microns high; which ones and how deep
+    # hangs on the last bit, and so on the processor (0.045 and 0.055 mm were seen)
     assert len(deep) <= 3
-    assert left_mm[deep].max(initial=0.0) < 0.05
+    assert left_mm[deep].max(initial=0.0) < 0.08
+    base = cast.mesh.part(~cast.scanned)
+    assert distance_to_mm(base, model.vertices[deep]).max(initial=0.0) < 0.1
 
 
 def _closed_stl(path):
