@@ -9,11 +9,10 @@ from typing import Annotated, Any, Final
 import typer
 
 from blockout.case import choosing_parameters as c
-from blockout.case.parameters import Parameter
 from blockout.cli import words
 from blockout.cli.asked import case_asked, given, number_asked, settings_asked
 from blockout.cli.groups import CastOptions, Speaking
-from blockout.cli.options import CaseOrScan
+from blockout.cli.options import CaseOrScan, number_option
 from blockout.cli.terminal import terminal
 
 Facts = Mapping[str, Any]
@@ -26,17 +25,11 @@ _COLUMNS: Final = (
 )
 
 
-def _number(option: str, parameter: Parameter, metavar: str = "NUMBER") -> Any:
-    return typer.Option(option, metavar=metavar, help=parameter.sentence, show_default=False)
-
-
-Within = Annotated[str | None, _number("--within", c.WITHIN, "DEGREES")]
-RetentionWeight = Annotated[str | None, _number("--retention-weight", c.RETENTION_WEIGHT)]
-InterferencesWeight = Annotated[
-    str | None, _number("--interferences-weight", c.INTERFERENCES_WEIGHT)
-]
-GuidingWeight = Annotated[str | None, _number("--guiding-planes-weight", c.GUIDING_WEIGHT)]
-AppearanceWeight = Annotated[str | None, _number("--appearance-weight", c.APPEARANCE_WEIGHT)]
+Within = Annotated[str | None, number_option(c.WITHIN)]
+RetentionWeight = Annotated[str | None, number_option(c.RETENTION_WEIGHT)]
+InterferencesWeight = Annotated[str | None, number_option(c.INTERFERENCES_WEIGHT)]
+GuidingWeight = Annotated[str | None, number_option(c.GUIDING_WEIGHT)]
+AppearanceWeight = Annotated[str | None, number_option(c.APPEARANCE_WEIGHT)]
 
 
 def choose_path(

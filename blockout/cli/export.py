@@ -9,10 +9,10 @@ from typing import Annotated, Any, Final
 import typer
 
 from blockout.case import printing_parameters as p
-from blockout.case.parameters import Parameter
 from blockout.cli import words
 from blockout.cli.asked import given, number_asked, settings_asked, unit_asked
 from blockout.cli.groups import Speaking
+from blockout.cli.options import number_option
 from blockout.cli.terminal import Terminal, terminal
 from blockout.errors import InputError
 
@@ -22,19 +22,15 @@ STYLES: Final = ("engraved", "raised")
 _THIN_SHOWN: Final = 5
 
 
-def _option(option: str, parameter: Parameter, metavar: str) -> Any:
-    return typer.Option(option, metavar=metavar, help=parameter.sentence, show_default=False)
-
-
-Xy = Annotated[str | None, _option("--xy", p.XY, "LENGTH")]
-TurnZ = Annotated[str | None, _option("--turn", p.TURN_Z, "DEGREES")]
-LeastWall = Annotated[str | None, _option("--least-wall", p.LEAST_WALL, "LENGTH")]
-Hollow = Annotated[str | None, _option("--hollow", p.HOLLOW_WALL, "LENGTH")]
-VentWidth = Annotated[str | None, _option("--vent", p.VENT, "LENGTH")]
-Vents = Annotated[int | None, _option("--vents", p.VENTS, "NUMBER")]
-LabelHeight = Annotated[str | None, _option("--label-height", p.LABEL_HEIGHT, "LENGTH")]
-LabelDepth = Annotated[str | None, _option("--label-depth", p.LABEL_DEPTH, "LENGTH")]
-ResinDensity = Annotated[str | None, _option("--resin-density", p.RESIN_DENSITY, "NUMBER")]
+Xy = Annotated[str | None, number_option(p.XY)]
+TurnZ = Annotated[str | None, number_option(p.TURN_Z)]
+LeastWall = Annotated[str | None, number_option(p.LEAST_WALL)]
+Hollow = Annotated[str | None, number_option(p.HOLLOW_WALL)]
+VentWidth = Annotated[str | None, number_option(p.VENT)]
+Vents = Annotated[int | None, number_option(p.VENTS)]
+LabelHeight = Annotated[str | None, number_option(p.LABEL_HEIGHT)]
+LabelDepth = Annotated[str | None, number_option(p.LABEL_DEPTH)]
+ResinDensity = Annotated[str | None, number_option(p.RESIN_DENSITY)]
 
 
 def export(

@@ -75,7 +75,8 @@ OPTION_OF: Final[dict[str, str]] = {
 """Which option gives which key of the settings."""
 
 
-def _number(parameter: Parameter) -> Any:
+def number_option(parameter: Parameter) -> Any:
+    """The option of a parameter, with its help; taken as text or as a whole number."""
     metavar = {"mm": "LENGTH", "deg": "DEGREES"}.get(parameter.unit, "NUMBER")
     return typer.Option(
         OPTION_OF[parameter.name],
@@ -151,12 +152,12 @@ ArchName = Annotated[
         show_default=False,
     ),
 ]
-StrayShare = Annotated[str | None, _number(p.STRAY_SHARE)]
-HoleLength = Annotated[str | None, _number(p.HOLE_LENGTH)]
-BorderTrim = Annotated[str | None, _number(p.BORDER_TRIM)]
-Land = Annotated[str | None, _number(p.LAND)]
-BaseThickness = Annotated[str | None, _number(p.BASE_THICKNESS)]
-BaseHeight = Annotated[str | None, _number(p.BASE_HEIGHT)]
+StrayShare = Annotated[str | None, number_option(p.STRAY_SHARE)]
+HoleLength = Annotated[str | None, number_option(p.HOLE_LENGTH)]
+BorderTrim = Annotated[str | None, number_option(p.BORDER_TRIM)]
+Land = Annotated[str | None, number_option(p.LAND)]
+BaseThickness = Annotated[str | None, number_option(p.BASE_THICKNESS)]
+BaseHeight = Annotated[str | None, number_option(p.BASE_HEIGHT)]
 
 # --- path ---
 Tilt = Annotated[
@@ -178,8 +179,8 @@ Direction = Annotated[
         show_default=False,
     ),
 ]
-WarnTilt = Annotated[str | None, _number(p.TILT_WARNING)]
-MaxTilt = Annotated[str | None, _number(p.TILT_LIMIT)]
+WarnTilt = Annotated[str | None, number_option(p.TILT_WARNING)]
+MaxTilt = Annotated[str | None, number_option(p.TILT_LIMIT)]
 
 # --- survey and wax ---
 Gauges = Annotated[
@@ -193,9 +194,9 @@ Gauges = Annotated[
         show_default=False,
     ),
 ]
-NoiseDepth = Annotated[str | None, _number(p.NOISE_DEPTH)]
-Taper = Annotated[str | None, _number(p.TAPER)]
-Floor = Annotated[str | None, _number(p.FLOOR)]
+NoiseDepth = Annotated[str | None, number_option(p.NOISE_DEPTH)]
+Taper = Annotated[str | None, number_option(p.TAPER)]
+Floor = Annotated[str | None, number_option(p.FLOOR)]
 _OUTLINES: Final = (
     "A text file of points x,y,z on the cast, one a line, in the file's coordinates; an empty line "
     "ends an outline."

@@ -5,18 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-import typer
-
 from blockout.case import recording_parameters as p
-from blockout.case.parameters import Parameter
+from blockout.cli.options import number_option
 
-
-def length_option(option: str, parameter: Parameter) -> Any:
-    """An option that takes a length, with its parameter's help."""
-    return typer.Option(option, metavar="LENGTH", help=parameter.sentence, show_default=False)
-
-
-ReadingError = Annotated[str | None, length_option("--reading-error", p.READING_ERROR)]
+ReadingError = Annotated[str | None, number_option(p.READING_ERROR)]
 
 
 def error_line(error: Mapping[str, Any]) -> str:

@@ -8,7 +8,6 @@ from typing import Annotated, Any
 import typer
 
 from blockout.case import recording_parameters as p
-from blockout.case.parameters import Parameter
 from blockout.cli import words
 from blockout.cli.asked import (
     case_asked,
@@ -17,24 +16,18 @@ from blockout.cli.asked import (
     settings_asked,
 )
 from blockout.cli.groups import CastOptions, PathOptions, Speaking
-from blockout.cli.options import CaseOrScan
+from blockout.cli.options import CaseOrScan, number_option
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError
 
 
-def _number(option: str, metavar: str, parameter: Parameter) -> Any:
-    return typer.Option(option, metavar=metavar, help=parameter.sentence, show_default=False)
-
-
 def sureness(
     case: CaseOrScan,
-    repositioning_error: Annotated[
-        str | None, _number("--repositioning-error", "DEGREES", p.REPOSITIONING_ERROR)
-    ] = None,
-    scan_noise: Annotated[str | None, _number("--scan-noise", "LENGTH", p.SCAN_NOISE)] = None,
-    samples: Annotated[int | None, _number("--samples", "NUMBER", p.SAMPLES)] = None,
-    seed: Annotated[int | None, _number("--seed", "NUMBER", p.SEED)] = None,
-    clearance: Annotated[str | None, _number("--clearance", "DEGREES", p.CLEARANCE)] = None,
+    repositioning_error: Annotated[str | None, number_option(p.REPOSITIONING_ERROR)] = None,
+    scan_noise: Annotated[str | None, number_option(p.SCAN_NOISE)] = None,
+    samples: Annotated[int | None, number_option(p.SAMPLES)] = None,
+    seed: Annotated[int | None, number_option(p.SEED)] = None,
+    clearance: Annotated[str | None, number_option(p.CLEARANCE)] = None,
     guide: Annotated[
         list[str] | None,
         typer.Option(

@@ -17,17 +17,17 @@ from blockout.cli.asked import (
     settings_asked,
 )
 from blockout.cli.groups import CastOptions, PathOptions, Speaking
-from blockout.cli.options import CaseOrScan
-from blockout.cli.recorded import ReadingError, error_line, length_option
+from blockout.cli.options import CaseOrScan, number_option
+from blockout.cli.recorded import ReadingError, error_line
 from blockout.cli.terminal import terminal
 
-KeepAway = Annotated[str | None, length_option("--keep-away", p.KEEP_AWAY)]
-LeastSpan = Annotated[str | None, length_option("--least-span", p.LEAST_SPAN)]
-MarkDiameter = Annotated[str | None, length_option("--mark-diameter", p.MARK_DIAMETER)]
-MarkDepth = Annotated[str | None, length_option("--mark-depth", p.MARK_DEPTH)]
-LineWidth = Annotated[str | None, length_option("--line-width", p.LINE_WIDTH)]
-LineDepth = Annotated[str | None, length_option("--line-depth", p.LINE_DEPTH)]
-LineLength = Annotated[str | None, length_option("--line-length", p.LINE_LENGTH)]
+KeepAway = Annotated[str | None, number_option(p.KEEP_AWAY)]
+LeastSpan = Annotated[str | None, number_option(p.LEAST_SPAN)]
+MarkDiameter = Annotated[str | None, number_option(p.MARK_DIAMETER)]
+MarkDepth = Annotated[str | None, number_option(p.MARK_DEPTH)]
+LineWidth = Annotated[str | None, number_option(p.LINE_WIDTH)]
+LineDepth = Annotated[str | None, number_option(p.LINE_DEPTH)]
+LineLength = Annotated[str | None, number_option(p.LINE_LENGTH)]
 KeepOff = Annotated[
     Path | None,
     typer.Option(

@@ -9,7 +9,6 @@ from typing import Annotated, Any, Final
 import typer
 
 from blockout.case import trying_parameters as t
-from blockout.case.parameters import Parameter
 from blockout.cli import words
 from blockout.cli.asked import (
     case_asked,
@@ -20,7 +19,7 @@ from blockout.cli.asked import (
     unit_asked,
 )
 from blockout.cli.groups import CastOptions, PathOptions, Speaking
-from blockout.cli.options import CaseOrScan
+from blockout.cli.options import CaseOrScan, number_option
 from blockout.cli.terminal import terminal
 from blockout.errors import InputError, PathError
 
@@ -30,14 +29,10 @@ _SHOWN: Final = 10
 _ALSO: Final = 6
 
 
-def _option(option: str, parameter: Parameter, metavar: str) -> Any:
-    return typer.Option(option, metavar=metavar, help=parameter.sentence, show_default=False)
-
-
-Allowance = Annotated[str | None, _option("--allowance", t.ALLOWANCE, "LENGTH")]
-TiltWithin = Annotated[str | None, _option("--tilt-within", t.TILT_WITHIN, "DEGREES")]
-Turn = Annotated[str | None, _option("--turn", t.TURN, "DEGREES")]
-GapWithin = Annotated[str | None, _option("--gap-within", t.GAP_WITHIN, "LENGTH")]
+Allowance = Annotated[str | None, number_option(t.ALLOWANCE)]
+TiltWithin = Annotated[str | None, number_option(t.TILT_WITHIN)]
+Turn = Annotated[str | None, number_option(t.TURN)]
+GapWithin = Annotated[str | None, number_option(t.GAP_WITHIN)]
 
 
 def try_in(
