@@ -24,6 +24,8 @@ from blockout.errors import InputError
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Bools, Floats, Mesh
 
+_SURE_SHARE: Final = 0.3
+"""A first guess that lays less of a scan on the cast may be luck: its other side is tried too."""
 _ROUGH_POINTS: Final = 5_000
 _FINE_POINTS: Final = 16_000
 _MEASURED_POINTS: Final = 20_000
@@ -160,8 +162,10 @@ def best_fit(scan: Mesh, target: Target) -> Fit | None:
     seen = places_on(target.seen, spacing_mm=spacing_mm)
     begun: list[Guess] = []
     for way in (scan, scan.reversed()):
-        begun = guesses(places_on(way, spacing_mm=spacing_mm), seen)
-        if begun and begun[0].share > 0.1:
+        found = guesses(places_on(way, spacing_mm=spacing_mm), seen)
+        if found and (not begun or found[0].share > begun[0].share):
+            begun = found
+        if begun and begun[0].share > _SURE_SHARE:
             break
     likely = [guess for guess in begun[:3] if guess.share > 0.6 * begun[0].share]
     fits = [refine(scan, target.free, guess.pose) for guess in likely]

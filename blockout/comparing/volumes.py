@@ -45,6 +45,8 @@ _LEAST_PLACE_MM: Final = 0.06
 _SCATTERS: Final = 4.0
 _SOLIDS_MOST: Final = 60
 _SAME_BASE_MM: Final = 0.3
+_WIDE_MM: Final = 1.0
+"""Whether a scan shows a face is asked once of faces no longer than this, twice a cell and more."""
 _FILM_SCATTERS: Final = 2.0
 _FILM_MM: Final = 0.002
 """What is no thicker than this, or than what the scan scatters, is a film and no wax."""
@@ -309,7 +311,7 @@ def _measure(plan: Plan, laid: Laid, grid: Grid, zone: Bools) -> _Measured:
     floor_mm = lines.lowest_mm(grid, zone)
     actual = _on_own_land(plan, lines.meet(grid, plan.cast.mesh), actual)
     sound = planned.sound & actual.sound
-    counts = sound & _is_shown(plan, laid, planned, actual, floor_mm)
+    counts = sound & _is_shown(plan, laid, grid, lines, planned, actual, floor_mm)
     differs = lines.filled_mm3(grid, actual, counts) - lines.filled_mm3(grid, planned, counts)
     shown_column = np.zeros(grid.shape[:2], dtype=bool)
     shown_column[tuple(lines.column[counts].T)] = True
@@ -397,28 +399,65 @@ def _on_own_land(plan: Plan, bare: Crossings, actual: Crossings) -> Crossings:
 
 
 def _is_shown(
-    plan: Plan, laid: Laid, planned: Crossings, actual: Crossings, floor_mm: Floats
+    plan: Plan,
+    laid: Laid,
+    grid: Grid,
+    lines: Lines,
+    planned: Crossings,
+    actual: Crossings,
+    floor_mm: Floats,
 ) -> Bools:
     """(k,) lines on which the scan shows what it should at every surface of the plan that they
     meet above ``floor_mm`` (k,), the lowest that matters on each.
     """
     matters = (planned.face >= 0) & (planned.height_mm > floor_mm[:, None])
-    face = np.where(matters, planned.face, -1)
-    ask = np.unique(face[matters])
-    off_mm, shown = laid.off_mm(plan.model.face_centres[ask], plan.model.face_normals[ask])
-    held = plan.surveyed[ask]
+    question, points, face = _questions(plan.model, grid, lines, planned, matters)
+    off_mm, shown = laid.off_mm(points, plan.model.face_normals[face])
+    held = plan.surveyed[face]
     # of a base the scan has its own; only where it is like the cast's do its lines count
     shown &= held | (np.abs(off_mm) < _SAME_BASE_MM)
-    unshown = np.zeros(plan.model.triangle_count + 1, dtype=bool)
-    unshown[ask] = ~shown
+    unshown = np.r_[~shown, False]
     # land on which the scan ends says nothing either way: wax on it is told by its own top
-    near = laid.nearest(plan.model.face_centres[ask])
-    land = np.zeros(plan.model.triangle_count + 1, dtype=bool)
-    land[ask] = ~held & laid.ends[near.face]
-    bare = (matters.sum(axis=1) == 1) & land[face].any(axis=1)
+    land = np.r_[~held & laid.ends[laid.nearest(points).face], False]
+    bare = (matters.sum(axis=1) == 1) & land[question].any(axis=1)
     nothing = ~np.isfinite(actual.height_mm[:, 0]) & np.isfinite(planned.height_mm[:, 0])
-    seen: Bools = (bare | ~unshown[face].any(axis=1)) & ~nothing
+    lacking = unshown[question] & ~_under_more(laid, planned, actual)
+    seen: Bools = (bare | ~lacking.any(axis=1)) & ~nothing
     return seen
+
+
+def _under_more(laid: Laid, planned: Crossings, actual: Crossings) -> Bools:
+    """(k, c) surfaces of the plan that look up and lie inside the scan, not far under its surface:
+    there is more than planned, and the scan shows it, wherever it is nearest.
+    """
+    above = actual.height_mm[:, None, :] > planned.height_mm[:, :, None]
+    next_up = np.maximum(above.sum(axis=2) - 1, 0)
+    line = np.arange(len(next_up))[:, None]
+    face = actual.face[line, next_up]
+    near = actual.height_mm[line, next_up] < planned.height_mm + _REACH_MM
+    inside = above.any(axis=2) & (actual.sign[line, next_up] > 0.0) & near
+    more: Bools = inside & (planned.sign > 0.0) & ~laid.ends[face]
+    return more
+
+
+def _questions(
+    model: Mesh, grid: Grid, lines: Lines, planned: Crossings, matters: Bools
+) -> tuple[Ints, Floats, Ints]:
+    """What is asked of the scan: a small face once, at its middle, a wide one wherever a line meets
+    it. The number of the question for each crossing (k, c), -1 where nothing matters; places
+    (q, 3), file coordinates; and their faces.
+    """
+    corners = model.corners
+    wide = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1) > _WIDE_MM
+    small = matters & ~wide[planned.face]
+    once, number = np.unique(planned.face[small], return_inverse=True)
+    question = np.full(planned.face.shape, -1, dtype=np.int64)
+    question[small] = number
+    line, layer = np.nonzero(matters & ~small)
+    question[line, layer] = len(once) + np.arange(len(line))
+    met = np.column_stack([lines.places_mm[line], planned.height_mm[line, layer]]) @ grid.turn
+    points = np.concatenate([model.face_centres[once], met])
+    return question, points, np.concatenate([once, planned.face[line, layer]])
 
 
 def _amounts(
