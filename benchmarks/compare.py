@@ -44,6 +44,7 @@ ROOT = Path(__file__).parents[1]
 REAL = ROOT / "../shared/casts"
 OWN = {
     "own": "own: ceilings to checked wax",
+    "own-cuts": "own, where curtains do not do: by the solid kernel",
     "own-all": "own: survey, wax, checks, model",
 }
 FLOOR = {
@@ -218,6 +219,14 @@ def _own(name: str, folder: Path, to_upright: Floats) -> Callable[[], Triangles]
         path = insertion_path(cast.frame, arch=cast.arch, settings=PathSettings())
         space = free_space(cast, path)
         ceilings = find_ceilings(cast.mesh, cast.scanned, path.direction)
+        hung = space.under(ceilings.face)
+        assert hung is not None, "curtains do not do here"
+        return hung[0]
+
+    def cuts() -> Mesh:
+        path = insertion_path(cast.frame, arch=cast.arch, settings=PathSettings())
+        space = free_space(cast, path)
+        ceilings = find_ceilings(cast.mesh, cast.scanned, path.direction)
         return space.take(pulled_down(space.upright, ceilings, floor_mm=0.0))[0]
 
     def everything() -> Mesh:
@@ -228,7 +237,7 @@ def _own(name: str, folder: Path, to_upright: Floats) -> Callable[[], Triangles]
         return done.wax.mesh
 
     def work() -> Triangles:
-        mesh = (fill if name == "own" else everything)()
+        mesh = {"own": fill, "own-cuts": cuts, "own-all": everything}[name]()
         return np.array(mesh.moved(to_upright).vertices), np.array(mesh.faces)
 
     return work

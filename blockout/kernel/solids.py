@@ -131,14 +131,17 @@ def filled_area_mm2(outlines_mm: Sequence[Floats]) -> float:
     return float(section.area())
 
 
-def filled_triangles(outlines_mm: Sequence[Floats]) -> Ints:
+def filled_triangles(outlines_mm: Sequence[Floats], *, in_line_mm: float = -1.0) -> Ints:
     """(k, 3) triangles that fill closed outlines, as numbers of their points in order.
 
     Outer outlines (k, 2) run anticlockwise, holes clockwise; they do not cross. No point is added
-    and every edge of an outline is an edge of a triangle.
+    and every edge of an outline is an edge of a triangle. Points nearer to a line than
+    ``in_line_mm`` count as on it; if negative, the library takes a share of the whole size.
     """
     triangles = manifold3d.triangulate(
-        [np.ascontiguousarray(outline) for outline in outlines_mm], allow_convex=False
+        [np.ascontiguousarray(outline) for outline in outlines_mm],
+        epsilon=in_line_mm,
+        allow_convex=False,
     )
     return np.asarray(triangles, dtype=np.int64).reshape(-1, 3)
 

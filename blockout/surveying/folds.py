@@ -41,15 +41,22 @@ class Cells:
         with ``spare`` cells more on each side.
         """
         lowest, highest = boxes(points)
-        low = np.floor((lowest - self.low) / self.cell_mm).astype(np.int64) - spare
-        high = np.floor((highest - self.low) / self.cell_mm).astype(np.int64) + spare
-        span = high - low + 1
-        count = span[:, 0] * span[:, 1]
+        (low_i, low_j), (high_i, high_j) = self.numbers(lowest), self.numbers(highest)
+        wide = high_j - low_j + 1 + 2 * spare
+        count = (high_i - low_i + 1 + 2 * spare) * wide
         row = np.repeat(np.arange(len(points)), count)
         within = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-        i = low[row, 0] + within // span[row, 1]
-        j = low[row, 1] + within % span[row, 1]
-        return row, (patch[row] * self.across + i) * self.across + j
+        first = (patch * self.across + low_i - spare) * self.across + low_j - spare
+        i, j = np.divmod(within, wide[row])
+        return row, first[row] + i * self.across + j
+
+    def numbers(self, flat: Floats) -> tuple[Ints, Ints]:
+        """(n,) which cell each of (n, 2) points lies in, along both axes."""
+        i, j = (
+            np.floor((column - low) / self.cell_mm).astype(np.int64)
+            for column, low in zip(flat.T, self.low, strict=True)
+        )
+        return i, j
 
 
 def boxes(points: Floats) -> tuple[Floats, Floats]:

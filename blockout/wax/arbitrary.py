@@ -13,6 +13,7 @@ from blockout.case.settings import ParallelSettings
 from blockout.kernel.solids import Solid
 from blockout.surveying.survey import Survey
 from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.columns import Columns
 from blockout.wax.space import Space
 from blockout.wax.taper import tapered_skirt
 from blockout.wax.wax import Wax
@@ -28,7 +29,7 @@ _SIDES = 24
 def arbitrary_blockout(
     survey: Survey,
     space: Space,
-    under: Solid,
+    columns: Columns,
     *,
     parallel: ParallelSettings,
     settings: ArbitrarySettings | None = None,
@@ -43,8 +44,8 @@ def arbitrary_blockout(
     survey : Survey
     space : Space
         With parallel blockout and ledges already taken out.
-    under : Solid
-        Everything under scanned ceilings, upright, as parallel blockout found it.
+    columns : Columns
+        What stands under scanned ceilings, as parallel blockout found it.
     parallel : ParallelSettings
         Whose zones were filled.
     keep_free : sequence of Solid
@@ -73,12 +74,12 @@ def arbitrary_blockout(
         )
     ]
     keep_in, keep_out = (Solid.union(columns) for columns in zones)
-    if not (parallel.keep_in or parallel.keep_out) or under.is_empty:
+    if not (parallel.keep_in or parallel.keep_out) or columns.solid.is_empty:
         return empty, space
     floor_mm = 0.0 if parallel.floor_mm is None else parallel.floor_mm - survey.cast.floor_mm
     # what is under ceilings in the zones of parallel blockout has been taken already: asking for
     # it again leaves no film of air where the two meet
-    body = under
+    body = columns.solid
     if settings.draft_deg > tolerances.upright_deg:
         near = None if parallel.keep_in else [seen(space, one) for one in parallel.keep_out]
         skirt = tapered_skirt(

@@ -12,8 +12,8 @@ from blockout.errors import CheckError
 from blockout.kernel.solids import Solid
 from blockout.progress import Progress, silent
 from blockout.surveying.survey import Survey
-from blockout.surveying.undercut import pulled_down
 from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.columns import Columns
 from blockout.wax.space import Space, free_space
 from blockout.wax.taper import taper_error_mm, tapered_skirt
 from blockout.wax.wax import Wax
@@ -31,8 +31,7 @@ class ParallelBlockout:
         The whole undercut region down to the floor, exact to the facets, whatever the zones and
         the taper.
     taper_error_mm : float
-    under : Solid
-        Everything under scanned ceilings, down to the floor, cast and all; upright.
+    columns : Columns
     left : Space
         Free space once this wax is in it.
     """
@@ -40,7 +39,7 @@ class ParallelBlockout:
     wax: Wax
     undercut_volume_mm3: float
     taper_error_mm: float
-    under: Solid
+    columns: Columns
     left: Space
 
 
@@ -97,36 +96,41 @@ def parallel_blockout(
     ]
     above_bottom_mm = floor_mm - cast.floor_mm
 
-    progress("pulling ceilings down")
-    body = under = pulled_down(
-        space.upright, survey.ceilings, floor_mm=above_bottom_mm, tolerances=tolerances
-    )
+    columns = Columns(space.upright, survey.ceilings, above_bottom_mm, tolerances)
+    tapered = settings.taper_deg > tolerances.upright_deg
+    shaped = tapered or inside or outside or keep_free or settings.floor_mm is not None
     notes: list[str] = []
     error_mm = 0.0
-    undercut_mm3: float | None = None
-    tapered = settings.taper_deg > tolerances.upright_deg
-    if not body.is_empty and (tapered or inside or outside or keep_free):
-        undercut_mm3 = space.shared_mm3(body)
-        if tapered:
-            progress("tapering walls")
-            skirt = tapered_skirt(
-                space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
-            )
-            body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
-            height_mm = cast.mesh.vertices @ path.direction
-            error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
-            notes.append(
-                f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
-            )
-        if inside:
-            body = body ^ Solid.union(inside)
-        if outside or keep_free:
-            body = body - Solid.union([*outside, *keep_free])
-    progress("cutting the cast off the wax")
-    mesh, left = space.take(body, tolerances=tolerances)
-    if undercut_mm3 is None:
+    progress("pulling ceilings down")
+    hung = None if shaped else space.under(survey.ceilings.face, tolerances=tolerances)
+    if hung is not None:
+        mesh, left = hung
         undercut_mm3 = space.free_mm3 - left.free_mm3
-    undercut_mm3 -= sum(space.shared_mm3(under ^ groove) for groove in carved)
+    else:
+        body = columns.solid
+        whole_mm3: float | None = None
+        if not body.is_empty and (tapered or inside or outside or keep_free):
+            whole_mm3 = space.shared_mm3(body)
+            if tapered:
+                progress("tapering walls")
+                skirt = tapered_skirt(
+                    space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
+                )
+                body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
+                height_mm = cast.mesh.vertices @ path.direction
+                error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
+                outside_um = error_mm * 1000.0
+                notes.append(
+                    f"the tapered wall lies at most {outside_um:.1f} um outside the round one"
+                )
+            if inside:
+                body = body ^ Solid.union(inside)
+            if outside or keep_free:
+                body = body - Solid.union([*outside, *keep_free])
+        progress("cutting the cast off the wax")
+        mesh, left = space.take(body, tolerances=tolerances)
+        undercut_mm3 = space.free_mm3 - left.free_mm3 if whole_mm3 is None else whole_mm3
+    undercut_mm3 -= sum(space.shared_mm3(columns.solid ^ groove) for groove in carved)
     if settings.floor_mm is None:
         _check_against_columns(survey, undercut_mm3)
     if survey.left_alone.patch_count:
@@ -139,7 +143,7 @@ def parallel_blockout(
     else:
         notes.append("nothing to fill: no undercut along this path where wax was asked for")
         wax = Wax("parallel", "parallel", None, 0.0, tuple(notes))
-    return ParallelBlockout(wax, undercut_mm3, error_mm, under, left)
+    return ParallelBlockout(wax, undercut_mm3, error_mm, columns, left)
 
 
 def _check_against_columns(survey: Survey, volume_mm3: float) -> None:

@@ -139,7 +139,7 @@ def _poured_in_order(
     arbitrary, space = arbitrary_blockout(
         survey,
         space,
-        parallel.under,
+        parallel.columns,
         parallel=prescription.parallel,
         settings=prescription.arbitrary,
         keep_free=windows,

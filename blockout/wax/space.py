@@ -26,6 +26,8 @@ from blockout.kernel.solids import Solid
 from blockout.mesh import Bools, Floats, Ints, Mesh, joined
 from blockout.surveying.path import InsertionPath
 from blockout.tolerances import TOLERANCES, Tolerances
+from blockout.wax.curtains.apart import NotApartError
+from blockout.wax.curtains.hang import under_ceilings
 from blockout.wax.specks import without_specks
 
 _BLOCK_CORNERS = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], dtype=float)
@@ -51,8 +53,9 @@ class Space:
         The cast's mesh, upright; the same faces in the same order.
     to_upright : (4, 4) float
         File coordinates to upright ones.
-    free : Solid
-        Upright.
+    held : Mesh or Solid
+        What is known of it, upright: the surface of the cast with the wax taken so far, or what is
+        free as a solid of the kernel. Each is made of the other when it is asked for.
     block_mm : (2, 3) float
         Lowest and highest corner of the block, upright; wax beyond it is cut off.
     """
@@ -61,8 +64,55 @@ class Space:
     path: InsertionPath
     upright: Mesh
     to_upright: Floats
-    free: Solid
+    held: Mesh | Solid
     block_mm: Floats
+
+    @cached_property
+    def free(self) -> Solid:
+        """What is free, upright.
+
+        Raises
+        ------
+        KernelError
+            The kernel does not take the cast.
+        """
+        if isinstance(self.held, Solid):
+            return self.held
+        return Solid.from_mesh(joined([_block(self.block_mm), self.held.reversed()]))
+
+    @cached_property
+    def filled(self) -> Mesh:
+        """The surface of the cast with the wax taken so far, upright."""
+        if isinstance(self.held, Mesh):
+            return self.held
+        around = self.held.mesh()
+        on_block = np.flatnonzero(
+            ((around.vertices == self.block_mm[0]) | (around.vertices == self.block_mm[1])).any(1)
+        )
+        inner: Bools = ~np.asarray(np.isin(around.faces, on_block).any(axis=1))
+        return around.part(inner).reversed()
+
+    def under(
+        self, ceiling: Ints, *, tolerances: Tolerances = TOLERANCES
+    ) -> tuple[Mesh, Space] | None:
+        """All that lies under faces of the bare cast, down to the floor, in file coordinates; and
+        the rest. None where something was taken before, or only the kernel can tell.
+        """
+        if self.held is not self.upright:
+            return None
+        roof = np.zeros(self.upright.triangle_count, dtype=bool)
+        roof[ceiling] = True
+        try:
+            hung = under_ceilings(self.upright, roof, tolerances=tolerances)
+        except NotApartError:
+            return None
+        left = self._with(hung.filled)
+        # new vertices lie on the cast in its own coordinates, not only but for rounding
+        left.__dict__["_places"] = self._places.more(
+            hung.knots_mm, hung.shares.among(self.cast.mesh.vertices)
+        )
+        wax = without_specks(hung.wax, film_mm=tolerances.ceiling_lift_mm)
+        return left._in_file(wax), left
 
     def take(self, body: Solid, *, tolerances: Tolerances = TOLERANCES) -> tuple[Mesh, Space]:
         """The wax that ``body``, upright, fills of the space, in file coordinates; and the rest.
@@ -97,7 +147,10 @@ class Space:
     @property
     def free_mm3(self) -> float:
         """Volume of what is free, mm3."""
-        return self.free.volume_mm3 / self._shrinks
+        if isinstance(self.held, Solid):
+            return self.held.volume_mm3 / self._shrinks
+        block_mm3 = float(np.prod(self.block_mm[1] - self.block_mm[0]))
+        return (block_mm3 - self.held.volume_mm3) / self._shrinks
 
     def shared_mm3(self, body: Solid) -> float:
         """Volume that ``body``, upright, would fill, mm3."""
@@ -113,21 +166,16 @@ class Space:
         Wax beside an upright wall of the cast may shut in a film of air as thin as the lift of
         ceilings; where it is long, it holds more than volumes that add up may differ by.
         """
-        around = self.free.mesh()
-        on_block = np.flatnonzero(
-            ((around.vertices == self.block_mm[0]) | (around.vertices == self.block_mm[1])).any(1)
-        )
-        inner: Bools = ~np.asarray(np.isin(around.faces, on_block).any(axis=1))
-        mesh = around.part(inner).reversed()
+        mesh = self.filled
         full = without_specks(mesh, film_mm=tolerances.ceiling_lift_mm)
         return self._in_file(full), (full.volume_mm3 - mesh.volume_mm3) / self._shrinks
 
     def _in_file(self, mesh: Mesh) -> Mesh:
-        """Put back; vertices of the cast are the cast's own to the bit."""
+        """Put back; what is known there comes back to the bit, the cast's own vertices first."""
         back = np.linalg.inv(self.to_upright)
         vertices = mesh.vertices @ back[:3, :3].T + back[:3, 3]
         row, own = self._places.of(mesh.vertices)
-        vertices[own] = self.cast.mesh.vertices[row[own]]
+        vertices[own] = self._places.in_file[row[own]]
         return mesh.reshaped(vertices)
 
     @property
@@ -142,25 +190,19 @@ class Space:
     def _shrinks(self) -> float:
         return float(np.linalg.det(self.to_upright[:3, :3]))
 
-    def _with(self, free: Solid) -> Space:
+    def _with(self, held: Mesh | Solid) -> Space:
         """The same, but for what is free."""
-        space = replace(self, free=free)
+        space = replace(self, held=held)
         space.__dict__["_places"] = self._places  # the cast is the same
         return space
 
     @cached_property
     def _places(self) -> _Places:
-        return _Places.among(self.upright.vertices)
+        return _Places.of_both(self.upright.vertices, self.cast.mesh.vertices)
 
 
 def free_space(cast: Cast, path: InsertionPath, *, tolerances: Tolerances = TOLERANCES) -> Space:
-    """All the space around a cast, before any wax.
-
-    Raises
-    ------
-    KernelError
-        The kernel does not take the cast.
-    """
+    """All the space around a cast, before any wax."""
     to_upright = np.eye(4)
     to_upright[:2, :3] = path.to_path[:2]
     to_upright[2, :3] = cast.frame.up
@@ -172,13 +214,12 @@ def free_space(cast: Cast, path: InsertionPath, *, tolerances: Tolerances = TOLE
     low, high = upright.bounds_mm
     margin_mm = float(np.linalg.norm(high - low)) + 1.0
     block_mm = np.stack([low - margin_mm, high + margin_mm])
-    around = joined([_block(block_mm), upright.reversed()])
     return Space(
         cast=cast,
         path=path,
         upright=upright,
         to_upright=to_upright,
-        free=Solid.from_mesh(around),
+        held=upright,
         block_mm=block_mm,
     )
 
@@ -233,17 +274,23 @@ def _proved(free: Solid, body: Solid, block: Solid, tolerances: Tolerances) -> t
 
 @dataclass(frozen=True, eq=False)
 class _Places:
-    """Points looked up by their exact coordinates."""
+    """Points looked up by their exact upright coordinates, and the same points in the file's."""
 
     points: Floats
+    in_file: Floats
     order: Ints
     key: Ints
 
     @classmethod
-    def among(cls, points: Floats) -> _Places:
+    def of_both(cls, points: Floats, in_file: Floats) -> _Places:
         key = _keys(points)
         order = np.argsort(key, kind="stable")
-        return cls(points, order, key[order])
+        return cls(points, in_file, order, key[order])
+
+    def more(self, points: Floats, in_file: Floats) -> _Places:
+        return _Places.of_both(
+            np.concatenate([self.points, points]), np.concatenate([self.in_file, in_file])
+        )
 
     def of(self, asked: Floats) -> tuple[Ints, Bools]:
         """Row of the equal point for each of ``asked`` (k, 3), and whether there is one."""

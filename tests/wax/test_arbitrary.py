@@ -36,7 +36,7 @@ def _made(cast: Cast, parallel: ParallelSettings, draft_deg: float, **more: Any)
     wax, left = arbitrary_blockout(
         survey,
         first.left,
-        first.under,
+        first.columns,
         parallel=parallel,
         settings=ArbitrarySettings(draft_deg=draft_deg),
         **more,

@@ -1,0 +1,68 @@
+"""Closed surfaces whose sheets touch at a vertex or along an edge, taken apart there."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blockout.mesh import Floats, Ints, Mesh, corner_fans
+from blockout.wax.curtains.apart import NotApartError
+
+
+def parted_sheets(points_mm: Floats, faces: Ints) -> tuple[Mesh, Ints]:
+    """The surface, with vertices of its own for every sheet where sheets only touch; and the point
+    that each vertex is.
+
+    Along an edge with more than two faces those belong together that have the solid between them;
+    or, where that leaves a sheet that touches itself, those that have the outside between them.
+
+    Raises
+    ------
+    NotApartError
+        The surface is not closed.
+    """
+    mesh = Mesh(points_mm, faces)
+    _, _, count = mesh.edge_runs
+    if not (count > 2).any():
+        return _with_own_vertices(mesh, mesh.twin_halfedges)
+    for solid_between in (True, False):
+        apart, point = _with_own_vertices(mesh, _paired(mesh, solid_between=solid_between))
+        plain = Mesh(apart.vertices, apart.faces)
+        if (plain.twin_halfedges >= 0).all():
+            return plain, point
+    raise NotApartError("sheets that touch along an edge do not come apart")
+
+
+def _with_own_vertices(mesh: Mesh, twins: Ints) -> tuple[Mesh, Ints]:
+    if (twins < 0).any():
+        raise NotApartError("the surface is not closed")
+    fans = corner_fans(Mesh.hung_together(mesh.vertices, mesh.faces, twins))
+    vertex = np.empty(int(fans.max()) + 1, dtype=np.int64)
+    vertex[fans] = mesh.faces.T.reshape(-1)
+    own = fans.reshape(3, mesh.triangle_count).T
+    return Mesh.hung_together(mesh.vertices[vertex], own, twins), vertex
+
+
+def _paired(mesh: Mesh, *, solid_between: bool) -> Ints:
+    """(3 m,) twins, of edges with many faces too."""
+    twins = mesh.twin_halfedges.copy()
+    order, first, count = mesh.edge_runs
+    size = mesh.triangle_count
+    for at in np.flatnonzero(count > 2).tolist():
+        around = order[first[at] : first[at] + count[at]]
+        start, end = mesh.halfedges[around].T
+        low = min(int(start[0]), int(end[0]))
+        tip = mesh.faces[around % size, (around // size + 2) % 3]
+        axis = mesh.vertices[max(int(start[0]), int(end[0]))] - mesh.vertices[low]
+        across = np.cross(axis, np.eye(3)[np.abs(axis).argmin()])
+        out = mesh.vertices[tip] - mesh.vertices[low]
+        angle = np.arctan2(out @ np.cross(axis, across) / np.linalg.norm(axis), out @ across)
+        turned = np.argsort(angle)
+        ahead = start[turned] == low
+        # a face whose edge runs ahead has the solid on the clockwise side
+        begins = np.flatnonzero(~ahead if solid_between else ahead)
+        following = (begins + 1) % len(turned)
+        if (ahead[following] == ahead[begins]).any() or 2 * len(begins) != len(turned):
+            raise NotApartError("faces around an edge do not alternate")
+        one, other = around[turned[begins]], around[turned[following]]
+        twins[one], twins[other] = other, one
+    return twins
