@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -25,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from peak import peak_mb
 
 SPACING_MM = 0.335
 STEP_DEG = 1.0
@@ -94,7 +94,7 @@ def measure(path: Path, *, facets: bool) -> dict[str, float]:
     best = max(scores, key=lambda found: found.total)
     ours = choice.ranking.best.tilt if facets else choice.searched.best.tilt
     found = score(measure_tilts(asking, [ours])[0], level, ground.settings)
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    most_mb = peak_mb()
 
     return {
         "triangles": cast.mesh.triangle_count,
@@ -104,7 +104,7 @@ def measure(path: Path, *, facets: bool) -> dict[str, float]:
         "thousand_tilts_s": 1000.0 * (scanned - scan_begun) / len(tilts),
         "choose_s": chosen - prepared,
         "tried": len(choice.searched.scores),
-        "peak_mb": peak_mb,
+        "peak_mb": most_mb,
         "search_total": found.total,
         "scan_total": best.total,
         "volume_error_share": choice.sampling_error_share,

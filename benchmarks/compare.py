@@ -5,8 +5,8 @@
     python -m pip install vtk scikit-image cgal           # for the ways that need them
 
 One run on one machine. Each way works in a process of its own, on the same upright cast, and gives
-the wax alone; reading and imports are not timed, its peak memory is that of its process. Judged
-are:
+the wax alone; reading and imports are not timed, the shortest of a few runs counts, its peak memory
+is that of its process. Judged are:
 
 - volume, against the closed form on the ball and against one prism per facet on scans;
 - wall position: points spread evenly over the true wall (by closed form, or vertical faces of the
@@ -38,6 +38,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from peak import peak_mb
 from ways import WAYS, Floats, Triangles, Upright
 
 ROOT = Path(__file__).parents[1]
@@ -67,6 +68,8 @@ GOOD_UM = 10.0
 _SAME_UM = 0.001
 _ALL_USE = ("igl", "manifold3d", "scipy.ndimage", "blockout.kernel.rays")
 WALL_POINTS = 20_000
+_REPEATS, _SHORT_S = 5, 1.0
+"""A way is run up to five times, until a second is spent, and its shortest run counts."""
 _OFF_CAST_MM = 0.02
 _SUBSTANCE_MM = 0.002
 
@@ -166,35 +169,33 @@ def run_one(name: str, folder: Path) -> dict[str, float]:
     """Do it, save the wax, and tell what it took."""
     held = np.load(folder / "upright.npz")
     upright = Upright(held["vertices"], held["faces"], held["scanned"])
-    if name in WAYS:
-        for library in (*_ALL_USE, *WAYS[name].needs):
-            importlib.import_module(library)
-        work: Callable[[], Any] = lambda: WAYS[name].run(upright)  # noqa: E731
-    elif name in OWN:
-        work = _own(name, folder, held["to_upright"])
-    else:
-        work = _floor(name, upright)
-    before, begun = resource.getrusage(resource.RUSAGE_SELF), time.perf_counter()
-    wax = work()
-    wall_s, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_SELF)
+    for library in (*_ALL_USE, *(WAYS[name].needs if name in WAYS else ())):
+        importlib.import_module(library)
+    least: tuple[float, float] | None = None
+    spent_s = 0.0
+    for _ in range(_REPEATS):
+        work = _work(name, folder, upright, held["to_upright"])
+        before, begun = resource.getrusage(resource.RUSAGE_SELF), time.perf_counter()
+        wax = work()
+        wall_s, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_SELF)
+        cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        least = min(least or (wall_s, cpu_s), (wall_s, cpu_s))
+        spent_s += wall_s
+        if spent_s > _SHORT_S:
+            break
+    assert least is not None
     if name not in FLOOR:
         np.savez(folder / f"{name}.npz", vertices=wax[0], faces=wax[1])
-    return {
-        "wall_s": wall_s,
-        "cpu_s": after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime,
-        "peak_mb": _peak_mb(after.ru_maxrss),
-    }
+    return {"wall_s": least[0], "cpu_s": least[1], "peak_mb": peak_mb()}
 
 
-def _peak_mb(told_kb: int) -> float:
-    """Of this process alone: what the system tells as ``ru_maxrss`` is at least that of the process
-    that started it.
-    """
-    status = Path("/proc/self/status")
-    if status.exists():
-        lines = status.read_text(encoding="utf-8").splitlines()
-        told_kb = int(next(line for line in lines if line.startswith("VmHWM")).split()[1])
-    return told_kb / 1024.0
+def _work(name: str, folder: Path, upright: Upright, to_upright: Floats) -> Callable[[], Any]:
+    """One way made ready, with nothing known from a run before."""
+    if name in WAYS:
+        return lambda: WAYS[name].run(upright)
+    if name in OWN:
+        return _own(name, folder, to_upright)
+    return _floor(name, upright)
 
 
 def _own(name: str, folder: Path, to_upright: Floats) -> Callable[[], Triangles]:

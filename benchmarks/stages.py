@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -22,6 +21,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from peak import peak_mb
 
 SPACINGS_MM = (0.62, 0.335, 0.235, 0.167)
 TILT_DEG = (4.0, -2.0)
@@ -83,7 +83,7 @@ def measure(path: Path) -> dict[str, float]:
         stages["survey_s"].append(surveyed - begun)
         stages["blockout_s"].append(waxed - surveyed)
         stages["model_s"].append(joined - waxed)
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    most_mb = peak_mb()
 
     turn = np.eye(4)
     cos, sin = np.cos(np.radians(7.0)), np.sin(np.radians(7.0))
@@ -104,7 +104,7 @@ def measure(path: Path) -> dict[str, float]:
         "model_triangles": model.mesh.triangle_count,
         "unit_s": min(units),
         **{name: min(values) for name, values in stages.items()},
-        "peak_mb": peak_mb,
+        "peak_mb": most_mb,
     }
 
 

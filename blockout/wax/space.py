@@ -106,10 +106,12 @@ class Space:
             hung = under_ceilings(self.upright, roof, tolerances=tolerances)
         except NotApartError:
             return None
-        left = self._with(hung.filled)
+        left = replace(self, held=hung.filled)
         # new vertices lie on the cast in its own coordinates, not only but for rounding
-        left.__dict__["_places"] = self._places.more(
-            hung.knots_mm, hung.shares.among(self.cast.mesh.vertices)
+        own = self.cast.mesh.vertices
+        left.__dict__["_places"] = _Places.of_both(
+            np.concatenate([self.upright.vertices, hung.knots_mm]),
+            np.concatenate([own, hung.shares.among(own)]),
         )
         wax = without_specks(hung.wax, film_mm=tolerances.ceiling_lift_mm)
         return left._in_file(wax), left
@@ -286,11 +288,6 @@ class _Places:
         key = _keys(points)
         order = np.argsort(key, kind="stable")
         return cls(points, in_file, order, key[order])
-
-    def more(self, points: Floats, in_file: Floats) -> _Places:
-        return _Places.of_both(
-            np.concatenate([self.points, points]), np.concatenate([self.in_file, in_file])
-        )
 
     def of(self, asked: Floats) -> tuple[Ints, Bools]:
         """Row of the equal point for each of ``asked`` (k, 3), and whether there is one."""

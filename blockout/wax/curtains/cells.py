@@ -120,18 +120,9 @@ def open_cells(rims: Rims, spans: Spans, cuts: Cuts) -> Cells:
     return Cells(cut[below], span[below], np.where(above >= 0, span[above], -1))
 
 
-def flat_bottom(rims: Rims) -> Bools:
-    """(m,) faces of the cast's flat bottom."""
-    mesh = rims.plan.mesh
-    bottom: Bools = mesh.face_crosses[:, 2] < 0.0
-    for corner in mesh.faces.T:
-        bottom &= mesh.vertices[corner, 2] == 0.0
-    return bottom
-
-
 def _ends_all(rims: Rims) -> Bools:
     """(m + 1,) faces under which nothing is open; the ground is none, since nothing lies there."""
-    ends: Bools = np.r_[rims.roof | flat_bottom(rims), False]
+    ends: Bools = np.r_[rims.roof | rims.flat_bottom, False]
     return ends
 
 

@@ -6,7 +6,6 @@ import numpy as np
 
 from blockout.mesh import Bools, Ints, Mesh, connected_faces
 from blockout.wax.curtains.apart import NotApartError
-from blockout.wax.curtains.cells import flat_bottom
 from blockout.wax.curtains.rims import Rims
 
 
@@ -33,7 +32,7 @@ def covered_by_wax(rims: Rims, mesh: Mesh, of_face: Ints, walled: Ints) -> Bools
     if (twins < 0).any():
         raise NotApartError("pieces of the cast do not meet")
     covered_side, bare_side = _sides(mesh, walled)
-    bottom = flat_bottom(rims)[of_face]
+    bottom = rims.flat_bottom[of_face]
     other = twins % max(size, 1)
     parted = covered_side | bare_side | (np.tile(bottom, 3) != bottom[other])
     part = connected_faces(np.where(parted, -1, other).reshape(3, -1).T)

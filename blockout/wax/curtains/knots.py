@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.mesh import Bools, Floats, Ints
-from blockout.wax.curtains.cells import Cells, Cuts, flat_bottom
+from blockout.wax.curtains.cells import Cells, Cuts
 from blockout.wax.curtains.plan import Shares, turn
 from blockout.wax.curtains.rims import Rims
 from blockout.wax.curtains.spans import CORNER, EDGE, FACE, Spans
@@ -84,7 +84,7 @@ def _names_on(rims: Rims, spans: Spans, cuts: Cuts, span: Ints, cut: Ints) -> In
     edge = np.where(ends, spans.edge[span, side], across)
     # the ground meets the cast along the edges of the flat bottom
     grounded = ~ends & (face == rims.plan.mesh.triangle_count) & (across >= 0)
-    kind[grounded & _bottom_edge(rims)[across]] = EDGE
+    kind[grounded & rims.bottom_edge[across]] = EDGE
     vertex = np.where(cuts.share[cut] == 0.0, rims.start[rim], rims.end[rim])
     both = np.minimum(rim, other) * np.int64(rims.count) + np.maximum(rim, other)
     kinds = [kind == one for one in (CORNER, EDGE, FACE, CROSSING)]
@@ -104,13 +104,6 @@ def _names_on_rim(rims: Rims, cuts: Cuts, cut: Ints) -> Ints:
     first = np.select(kinds, [vertex, other], cut)
     second = np.select(kinds, [np.zeros_like(rim), own], -1)
     return np.stack([kind, first, second], axis=1)
-
-
-def _bottom_edge(rims: Rims) -> Bools:
-    """(3 m,) whether an edge, by its name, bounds the flat bottom."""
-    bottom = np.tile(flat_bottom(rims), 3)
-    edge: Bools = bottom != bottom[rims.plan.mesh.twin_halfedges]
-    return edge
 
 
 def _places(rims: Rims, spans: Spans, cuts: Cuts, name: Ints) -> tuple[Shares, Bools, Floats]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -56,12 +57,28 @@ class Rims:
     def count(self) -> int:
         return len(self.halfedge)
 
-    @property
+    @cached_property
+    def flat_bottom(self) -> Bools:
+        """(m,) faces of the cast's flat bottom."""
+        mesh = self.plan.mesh
+        bottom: Bools = mesh.face_crosses[:, 2] < 0.0
+        for corner in mesh.faces.T:
+            bottom &= mesh.vertices[corner, 2] == 0.0
+        return bottom
+
+    @cached_property
+    def bottom_edge(self) -> Bools:
+        """(3 m,) whether an edge, by its name, bounds the flat bottom."""
+        bottom = np.tile(self.flat_bottom, 3)
+        edge: Bools = bottom != bottom[self.plan.mesh.twin_halfedges]
+        return edge
+
+    @cached_property
     def from_flat(self) -> Floats:
         """(r, 2) where they start in the plan."""
         return self.plan.flat[self.start]
 
-    @property
+    @cached_property
     def to_flat(self) -> Floats:
         """(r, 2) where they end."""
         return self.plan.flat[self.end]
