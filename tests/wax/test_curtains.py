@@ -37,6 +37,7 @@ from blockout.wax.curtains.hang import under_ceilings
 from blockout.wax.curtains.loops import Outlines
 from blockout.wax.curtains.plan import turn
 from blockout.wax.curtains.sheets import parted_sheets
+from blockout.wax.curtains.welded import contracted, points_as_one
 from blockout.wax.parallel import parallel_blockout
 from blockout.wax.space import Space, free_space
 
@@ -336,3 +337,55 @@ def test_an_open_surface_is_refused() -> None:
     cube = box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
     with pytest.raises(NotApartError, match="not closed"):
         parted_sheets(cube.vertices, cube.faces[1:])
+
+
+# --- points that are one -------------------------------------------------------------------------
+def split_box(off_mm: float) -> tuple[Floats, np.ndarray]:
+    """A cube with an edge split ``off_mm`` from its corner 0, and the new point last."""
+    cube = box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+    faces = [tuple(face) for face in cube.faces.tolist()]
+    end = next(b for a, b, _ in faces if a == 0)
+    point = cube.vertices[0] + off_mm * (cube.vertices[end] - cube.vertices[0])
+    new, split = len(cube.vertices), []
+    for face in faces:
+        turns = [(face[k], face[(k + 1) % 3], face[(k + 2) % 3]) for k in range(3)]
+        cut = next(((a, b, c) for a, b, c in turns if {a, b} == {0, end}), None)
+        if cut is None:
+            split.append(face)
+        else:
+            a, b, c = cut
+            split += [(a, new, c), (new, b, c)]
+    return np.concatenate([cube.vertices, [point]]), np.array(split)
+
+
+@pytest.mark.parametrize(("off_mm", "triangles"), [(1e-8, 12), (1e-3, 14)])
+def test_a_point_beside_a_corner_becomes_the_corner(off_mm: float, triangles: int) -> None:
+    points, faces = split_box(off_mm)
+    surface, point = parted_sheets(points, faces)
+    made = contracted(surface, point, points_as_one(points, 8, faces), points)
+    assert made.triangle_count == triangles
+    assert solidity(made).is_solid
+    assert made.volume_mm3 == pytest.approx(1.0, rel=1e-12)
+    assert all(tuple(vertex) in set(map(tuple, points.tolist())) for vertex in made.vertices)
+
+
+def test_two_corners_of_the_cast_do_not_become_one() -> None:
+    points = np.array([[0.0, 0.0, 0.0], [1.5e-7, 0.0, 0.0], [0.75e-7, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    with pytest.raises(NotApartError, match="two corners"):
+        points_as_one(points, 2, np.array([[0, 2, 3], [2, 1, 3]]))
+
+
+def test_a_needle_within_a_face_is_taken_out() -> None:
+    points, faces = split_box(0.25)
+    top = next(k for k, face in enumerate(faces.tolist()) if (points[face][:, 2] == 1.0).all())
+    a, b, c = faces[top].tolist()
+    near = points[[a, b, c]].mean(axis=0)
+    points = np.concatenate([points, near + np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 1e-9]])])
+    one, other = len(points) - 2, len(points) - 1
+    fan = [[a, b, one], [b, c, one], [c, a, other], [c, other, one], [other, a, one]]
+    whole = np.concatenate([np.delete(faces, top, axis=0), fan])
+    surface, point = parted_sheets(points, whole)
+    made = contracted(surface, point, points_as_one(points, one, whole), points)
+    assert made.triangle_count == surface.triangle_count - 2
+    assert solidity(made).is_solid
+    assert made.volume_mm3 == pytest.approx(1.0, rel=1e-8)
