@@ -3,6 +3,7 @@ line's own answers.
 """
 
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -80,13 +81,21 @@ class Page:
         )
 
     def choose(self, label, option):
-        """Take one of a list's words."""
-        self.until(
-            lambda: [one for one in self.all(".q-select") if label in one.text], f"list {label}"
-        )[0].click()
-        self.until(
-            lambda: [one for one in self.all(".q-menu .q-item") if one.text == option], option
-        )[0].click()
+        """Take one of a list's words; a list that a late drawing of the panel has shut again is
+        opened again, as a hand would.
+        """
+        opened_s = -math.inf
+
+        def offered():
+            nonlocal opened_s
+            found = [one for one in self.all(".q-menu .q-item") if one.text == option]
+            if not found and time.monotonic() > opened_s + 10.0:
+                lists = [one for one in self.all(".q-select") if label in one.text]
+                lists[0].click()
+                opened_s = time.monotonic()
+            return found
+
+        self.until(offered, f"{option} in the list {label}")[0].click()
 
     def ready(self):
         self.until(lambda: "/table/" in self.driver.current_url, "the case is on the table")

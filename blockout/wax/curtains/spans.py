@@ -83,69 +83,115 @@ def spans_of(rims: Rims) -> Spans:
     NotApartError
         Places lie over each other too exactly.
     """
-    rim, face = rims.pairs()
-    plan, mesh = rims.plan, rims.plan.mesh
-    flat = plan.flat
-    start, end = rims.start[rim], rims.end[rim]
-    from_flat, to_flat = flat[start], flat[end]
-    corner = mesh.faces[face]
-    left = np.stack([turn(from_flat, to_flat, flat[corner[:, k]]) for k in range(3)], axis=1)
-    left[(corner == start[:, None]) | (corner == end[:, None])] = 0.0
-    meets = ~((left > 0.0).all(axis=1) | (left < 0.0).all(axis=1))
-    rim, face, start, end = rim[meets], face[meets], start[meets], end[meets]
-    corner, left = corner[meets], left[meets]
-    at_start, at_end = corner == start[:, None], corner == end[:, None]
-    common = at_start | at_end
-    if (common.sum(axis=1) > 1).any() or ((left == 0.0) & ~common).any():
-        raise NotApartError("a face holds both ends of a rim that is none of its edges")
-
-    up = plan.turn(*corner.T) > 0.0
-    inward = np.where(up, 1.0, -1.0)
-    start_in, end_in = np.empty_like(left), np.empty_like(left)
-    crossed = np.zeros(left.shape, dtype=bool)
-    share = np.zeros_like(left)
-    for k in range(3):
-        one, other = corner[:, k], corner[:, (k + 1) % 3]
-        low, high = np.minimum(one, other), np.maximum(one, other)
-        of_start, of_end = plan.turn(low, high, start), plan.turn(low, high, end)
-        ahead = np.where(one < other, inward, -inward)
-        start_in[:, k], end_in[:, k] = of_start * ahead, of_end * ahead
-        held = common[:, k] | common[:, (k + 1) % 3]
-        apart = (left[:, k] > 0.0) != (left[:, (k + 1) % 3] > 0.0)
-        crossed[:, k] = ~held & apart & ((of_start > 0.0) != (of_end > 0.0))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share[:, k] = of_start / (of_start - of_end)
-    begins = [
-        (_leaves(at_start, end_in), CORNER),
-        ((start_in > 0.0).all(axis=1) & ~at_start.any(axis=1), FACE),
-    ]
-    stops = [
-        (_leaves(at_end, start_in), CORNER),
-        ((end_in > 0.0).all(axis=1) & ~at_end.any(axis=1), FACE),
-    ]
-    entered = [(crossed[:, k] & ~(start_in[:, k] > 0.0), k) for k in range(3)]
-    left_by = [(crossed[:, k] & (start_in[:, k] > 0.0), k) for k in range(3)]
-    both = [
-        sum(happens.astype(np.int64) for happens, _ in events)
-        for events in (begins + entered, stops + left_by)
-    ]
+    asked = _Sides.of(rims, *rims.pairs())
+    sides = asked.begins(), asked.stops()
+    both = [np.sum([happens for happens, *_ in events], axis=0) for events in sides]
     if (both[0] != both[1]).any() or (both[0] > 1).any():
         raise NotApartError("a rim enters a face and does not leave it, or does so twice")
 
     there = np.flatnonzero(both[0])
-    shape = (len(there), 2)
+    rim, face, shape = asked.rim[there], asked.face[there], (len(there), 2)
     ends_at, edge = np.full(shape, EDGE), np.full(shape, -1, dtype=np.int64)
     shares = np.tile([0.0, 1.0], (len(there), 1))
-    for side, (ends, crossings) in enumerate(((begins, entered), (stops, left_by))):
-        for happens, kind in ends:
-            ends_at[happens[there], side] = kind
-        for happens, k in crossings:
+    for side, events in enumerate(sides):
+        for happens, kind, k in events:
             of = happens[there]
-            edge[of, side] = rims.edge[k * mesh.triangle_count + face[there[of]]]
-            shares[of, side] = share[there[of], k]
-    shares = _in_order(rim[there], edge, shares)
-    spans = Spans(rim[there], face[there], up[there], ends_at, edge, shares, np.zeros(shape))
-    return _under_rim_or_roof_over_it(rims, _with_heights(rims, spans))
+            ends_at[of, side] = kind
+            if kind == EDGE:
+                edge[of, side] = rims.edge[k * rims.plan.mesh.triangle_count + face[of]]
+                shares[of, side] = asked.share[there[of], k]
+    shares = _in_order(rim, edge, shares)
+    spans = Spans(rim, face, asked.up[there], ends_at, edge, shares, np.zeros(shape))
+    spans = _with_heights(rims, spans)
+    return spans.chosen(~over_rim(rims, spans) | rims.roof[spans.face])
+
+
+@dataclass(frozen=True, eq=False)
+class _Sides:
+    """Pairs of a rim and a face that its line meets, and on which sides of lines vertices lie.
+
+    Parameters
+    ----------
+    rim, face : (k,) int
+    up : (k,) bool
+    at_start, at_end : (k, 3) bool
+        Which corners of the face are an end of the rim.
+    start_in, end_in : (k, 3) bool
+        Whether that end of the rim lies on the inner side of each edge of the face.
+    crossed : (k, 3) bool
+        Which edges the rim crosses, and
+    share : (k, 3) float
+        at what share of its own way.
+    """
+
+    rim: Ints
+    face: Ints
+    up: Bools
+    at_start: Bools
+    at_end: Bools
+    start_in: Bools
+    end_in: Bools
+    crossed: Bools
+    share: Floats
+
+    @classmethod
+    def of(cls, rims: Rims, rim: Ints, face: Ints) -> _Sides:
+        plan, mesh = rims.plan, rims.plan.mesh
+        flat = plan.flat
+        start, end = rims.start[rim], rims.end[rim]
+        corner = mesh.faces[face]
+        ends = flat[start], flat[end]
+        left = np.stack([turn(*ends, flat[corner[:, k]]) for k in range(3)], axis=1)
+        left[(corner == start[:, None]) | (corner == end[:, None])] = 0.0
+        meets = ~((left > 0.0).all(axis=1) | (left < 0.0).all(axis=1))
+        rim, face, start, end = rim[meets], face[meets], start[meets], end[meets]
+        corner, left = corner[meets], left[meets]
+        at_start, at_end = corner == start[:, None], corner == end[:, None]
+        common = at_start | at_end
+        if (common.sum(axis=1) > 1).any() or ((left == 0.0) & ~common).any():
+            raise NotApartError("a face holds both ends of a rim that is none of its edges")
+
+        up = plan.turn(*corner.T) > 0.0
+        start_in, end_in, crossed = (np.zeros(left.shape, dtype=bool) for _ in range(3))
+        share = np.zeros_like(left)
+        for k in range(3):
+            one, other = corner[:, k], corner[:, (k + 1) % 3]
+            # asked the same way from both faces of the edge
+            low, high = np.minimum(one, other), np.maximum(one, other)
+            of_start, of_end = plan.turn(low, high, start), plan.turn(low, high, end)
+            inward = (one < other) == up
+            start_in[:, k] = ((of_start > 0.0) == inward) & (of_start != 0.0)
+            end_in[:, k] = ((of_end > 0.0) == inward) & (of_end != 0.0)
+            held = common[:, k] | common[:, (k + 1) % 3]
+            apart = (left[:, k] > 0.0) != (left[:, (k + 1) % 3] > 0.0)
+            crossed[:, k] = ~held & apart & ((of_start > 0.0) != (of_end > 0.0))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share[:, k] = of_start / (of_start - of_end)
+        return cls(rim, face, up, at_start, at_end, start_in, end_in, crossed, share)
+
+    def begins(self) -> list[tuple[Bools, int, int]]:
+        """How a rim may come to be over a face: for which pairs it does so, at what kind of end,
+        and across which edge of the face.
+        """
+        elsewhere = np.logical_not(np.any(self.at_start, axis=1, keepdims=True))
+        within: Bools = np.all(self.start_in & elsewhere, axis=1)
+        entered = self.crossed & ~self.start_in
+        return [
+            (_leaves(self.at_start, self.end_in), CORNER, -1),
+            (within, FACE, -1),
+            *((entered[:, k], EDGE, k) for k in range(3)),
+        ]
+
+    def stops(self) -> list[tuple[Bools, int, int]]:
+        """How it may cease to be."""
+        elsewhere = np.logical_not(np.any(self.at_end, axis=1, keepdims=True))
+        within: Bools = np.all(self.end_in & elsewhere, axis=1)
+        left = self.crossed & self.start_in
+        return [
+            (_leaves(self.at_end, self.start_in), CORNER, -1),
+            (within, FACE, -1),
+            *((left[:, k], EDGE, k) for k in range(3)),
+        ]
 
 
 def over_rim(rims: Rims, spans: Spans) -> Bools:
@@ -181,16 +227,12 @@ def _in_order(rim: Ints, edge: Ints, shares: Floats) -> Floats:
     raise NotApartError("a rim crosses edges in an order that does not fit")
 
 
-def _under_rim_or_roof_over_it(rims: Rims, spans: Spans) -> Spans:
-    return spans.chosen(~over_rim(rims, spans) | rims.roof[spans.face])
-
-
-def _leaves(at: Bools, other_in: Floats) -> Bools:
+def _leaves(at: Bools, other_in: Bools) -> Bools:
     """(k,) whether a line from the corner ``at`` (k, 3) runs into the face: whether its other end
     lies inside both edges that meet there.
     """
     row, k = np.arange(len(at)), at.argmax(axis=1)
-    within: Bools = (other_in[row, k] > 0.0) & (other_in[row, (k + 2) % 3] > 0.0)
+    within: Bools = other_in[row, k] & other_in[row, (k + 2) % 3]
     return at.any(axis=1) & within
 
 
