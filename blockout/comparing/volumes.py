@@ -558,11 +558,13 @@ def _cut_out(
         return places, None
     film_mm = max(_FILM_MM, _FILM_SCATTERS * laid.fit.rms_mm)
     try:
-        zone = grid.solid_of(np.argwhere(around))
-        planned, actual = Solid.from_mesh(plan.model) ^ zone, laid.solid ^ zone
+        # what is taken away reaches beyond the zone: it would share the zone's walls otherwise
+        zone, wide = (grid.solid_of(np.argwhere(grown(around, more))) for more in (0, 1))
+        model, scan = Solid.from_mesh(plan.model), laid.solid
+        planned, actual = model ^ zone, scan ^ zone
         pieces = {
-            "excess": _pieces((actual - planned).mesh(), grid, of_place, film_mm),
-            "missing": _pieces((planned - actual).mesh(), grid, of_place, film_mm),
+            "excess": _pieces((actual - (model ^ wide)).mesh(), grid, of_place, film_mm),
+            "missing": _pieces((planned - (scan ^ wide)).mesh(), grid, of_place, film_mm),
         }
     except KernelError:
         return places, None

@@ -116,12 +116,11 @@ def test_what_is_cut_out_is_the_wax_itself(plan: Plan, change: Change) -> None:
         mesh = solids[kind].mesh
         assert mesh is not None
         assert_solid(mesh)
-        # exact to the facets; the pose leaves some nanometres, and where two surfaces are so near
-        # the kernel's cut hangs on their triangles: 0.0025 mm3 seen
-        assert mesh.volume_mm3 == pytest.approx(truth, abs=5e-3)
+        # exact to the facets; the pose leaves some nanometres on the surface of a few mm2
+        assert mesh.volume_mm3 == pytest.approx(truth, abs=1e-3)
     assert found.checked is not None
     assert found.checked.by_cutting_mm3 == pytest.approx(
-        change.excess_mm3 - change.missing_mm3, abs=5e-3
+        change.excess_mm3 - change.missing_mm3, abs=1e-3
     )
     assert found.checked.by_lines_mm3 == pytest.approx(found.checked.by_cutting_mm3, abs=0.1)
 
