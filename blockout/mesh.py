@@ -187,6 +187,16 @@ class Mesh:
         mesh.__dict__["twin_halfedges"] = _locked(twins)
         return mesh
 
+    def fans_apart(self) -> tuple[Mesh, Ints]:
+        """The same faces, hung together as they are, with a vertex of its own for every fan: sheets
+        that only touch share none. And the vertex that each of the vertices was.
+        """
+        fans = corner_fans(self)
+        vertex = np.zeros(int(fans.max(initial=-1)) + 1, dtype=np.int64)
+        vertex[fans] = self.faces.T.reshape(-1)
+        faces = fans.reshape(3, self.triangle_count).T
+        return Mesh.hung_together(self.vertices[vertex], faces, self.twin_halfedges), vertex
+
     def part(self, keep: Bools) -> Mesh:
         """The faces where ``keep`` (m,) holds, without unused vertices, order kept."""
         faces = self.faces[keep]
@@ -348,12 +358,8 @@ def corner_fans(mesh: Mesh, *, across: Bools | None = None) -> Ints:
 
 def pinched_vertices(mesh: Mesh) -> Bools:
     """(n,) where more than one fan of faces meets at a vertex."""
-    if not mesh.triangle_count:
-        return np.zeros(len(mesh.vertices), dtype=bool)
-    fans = corner_fans(mesh)
-    vertex_of_fan = np.full(int(fans.max()) + 1, -1, dtype=np.int64)
-    vertex_of_fan[fans] = mesh.faces.T.reshape(-1)
-    return np.bincount(vertex_of_fan, minlength=len(mesh.vertices)) > 1
+    _, vertex = mesh.fans_apart()
+    return np.bincount(vertex, minlength=len(mesh.vertices)) > 1
 
 
 def joined(meshes: list[Mesh]) -> Mesh:

@@ -35,7 +35,7 @@ FLOOR = {
     "drawn": 3,
     "cast": 2,
     "case": 1, "kernel": 1,
-    "errors": 0, "units": 0, "mesh": 0, "progress": 0, "writing": 0, "tolerances": 0,
+    "errors": 0, "units": 0, "mesh": 0, "runs": 0, "progress": 0, "writing": 0, "tolerances": 0,
 }  # fmt: skip
 GROUND = {name for name, floor in FLOOR.items() if floor == 0}
 TOP = 11

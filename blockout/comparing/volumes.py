@@ -31,6 +31,7 @@ from blockout.errors import KernelError, Place
 from blockout.kernel.solids import Solid
 from blockout.kernel.surfaces import nearest_places
 from blockout.mesh import Bools, Floats, Ints, Mesh, joined
+from blockout.runs import written_out
 
 CELL_MM: Final = 0.4
 _SPARE_CELLS: Final = 4
@@ -281,8 +282,7 @@ def _between(start: Floats, end: Floats, off: Floats) -> tuple[Floats, Floats]:
     if not len(start):
         return np.zeros((0, 3)), np.zeros(0)
     steps = np.ceil(np.linalg.norm(end - start, axis=1) / _ALONG_MM).astype(np.int64) + 1
-    line = np.repeat(np.arange(len(start)), steps)
-    place = np.arange(len(line)) - np.repeat(np.cumsum(steps) - steps, steps)
+    line, place = written_out(steps)
     share = (place / np.maximum(steps - 1, 1)[line])[:, None]
     return start[line] * (1.0 - share) + end[line] * share, off[line]
 

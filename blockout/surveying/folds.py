@@ -12,6 +12,7 @@ import numpy as np
 
 from blockout.kernel.rays import RayScene
 from blockout.mesh import Bools, Floats, Ints, Mesh
+from blockout.runs import written_out
 from blockout.surveying.patches import Ceilings, patch_surface
 from blockout.tolerances import TOLERANCES, Tolerances
 
@@ -44,8 +45,7 @@ class Cells:
         (low_i, low_j), (high_i, high_j) = self.numbers(lowest), self.numbers(highest)
         wide = high_j - low_j + 1 + 2 * spare
         count = (high_i - low_i + 1 + 2 * spare) * wide
-        row = np.repeat(np.arange(len(points)), count)
-        within = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+        row, within = written_out(count)
         first = (patch * self.across + low_i - spare) * self.across + low_j - spare
         i, j = np.divmod(within, wide[row])
         return row, first[row] + i * self.across + j

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blockout.mesh import Bools, Floats, Ints, Mesh, corner_fans
+from blockout.mesh import Bools, Floats, Ints, Mesh
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +41,8 @@ def patch_surface(mesh: Mesh, ceilings: Ceilings) -> tuple[Mesh, Ints]:
     hang together as they do in ``mesh``.
     """
     faces = mesh.faces[ceilings.face]
-    size = len(faces)
     twins = _twins_within(mesh, ceilings)
-    fans = corner_fans(Mesh.hung_together(mesh.vertices, faces, twins))
-    vertex_of_fan = np.empty(int(fans.max()) + 1, dtype=np.int64)
-    vertex_of_fan[fans] = faces.T.reshape(-1)
-    own_faces = fans.reshape(3, size).T
-    return Mesh.hung_together(mesh.vertices[vertex_of_fan], own_faces, twins), vertex_of_fan
+    return Mesh.hung_together(mesh.vertices, faces, twins).fans_apart()
 
 
 def _twins_within(mesh: Mesh, ceilings: Ceilings) -> Ints:

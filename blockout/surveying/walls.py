@@ -17,6 +17,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from blockout.mesh import Bools, Floats, Ints, Mesh
+from blockout.runs import written_out
 
 _PIECE_MM: Final = 0.4
 """Longer edges are taken in several pieces."""
@@ -150,8 +151,7 @@ def walls_of(
     start, along = ends[:, 0], ends[:, 1] - ends[:, 0]
     count = np.maximum(np.ceil(np.linalg.norm(along, axis=1) / _PIECE_MM), 1.0).astype(np.int64)
     if (count > 1).any():
-        row = np.repeat(np.arange(len(edge)), count)
-        number = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+        row, number = written_out(count)
         along = along[row] / count[row, None]
         start = start[row] + number[:, None] * along
         inner = inner[row]

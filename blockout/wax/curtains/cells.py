@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.mesh import Bools, Floats, Ints
+from blockout.runs import written_out
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.rims import Rims
 from blockout.wax.curtains.spans import Spans, over_rim
@@ -130,10 +131,8 @@ def _along(of_span: Ints, which: Bools) -> tuple[Ints, Ints]:
     """Some spans, each once for every cut that it runs on from, and those cuts."""
     asked = np.flatnonzero(which)
     first, last = of_span[asked].T
-    count = last - first
-    span = np.repeat(asked, count)
-    step = np.arange(len(span)) - np.repeat(np.cumsum(count) - count, count)
-    return span, step + np.repeat(first, count)
+    row, step = written_out(last - first)
+    return asked[row], first[row] + step
 
 
 def _height_between(spans: Spans, cuts: Cuts, span: Ints, cut: Ints) -> Floats:

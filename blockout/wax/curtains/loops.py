@@ -8,6 +8,7 @@ import numpy as np
 
 from blockout.kernel.solids import filled_triangles
 from blockout.mesh import Bools, Floats, Ints
+from blockout.runs import written_out
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.plan import turn
 
@@ -153,8 +154,7 @@ class Outlines:
 
 def _members(edge: Ints, first: Ints, count: Ints) -> tuple[Ints, Ints]:
     """Edges of some rounds, one after the other, and the number of the round of each."""
-    row = np.repeat(np.arange(len(first)), count)
-    step = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    row, step = written_out(count)
     return edge[first[row] + step], row
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.mesh import Bools, Floats, Ints, Mesh
+from blockout.runs import written_out
 from blockout.wax.curtains.covered import covered_by_wax
 from blockout.wax.curtains.knots import Knots
 from blockout.wax.curtains.loops import Outlines
@@ -128,8 +129,7 @@ def _borders(rims: Rims, touched: Ints, edge: Ints, beads: Ints) -> tuple[Ints, 
         first = np.searchsorted(edge, name, side="left")
         count = np.searchsorted(edge, name, side="right") - first
         start, end = mesh.faces[touched, k], mesh.faces[touched, (k + 1) % 3]
-        row = np.repeat(np.arange(len(touched)), count)
-        step = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+        row, step = written_out(count)
         forward = (start < end)[row]
         place = first[row] + np.where(forward, step, count[row] - 1 - step)
         at = np.concatenate([np.arange(len(touched)), row])

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from blockout.mesh import Bools, Floats, Ints
+from blockout.runs import written_out
 from blockout.surveying.folds import Cells, boxes
 from blockout.wax.curtains.plan import Plan, Shares
 
@@ -114,8 +115,8 @@ class Rims:
         face, met = face[lower], met[lower]
         first = np.searchsorted(key, met, side="left")
         count = np.searchsorted(key, met, side="right") - first
-        row = np.repeat(np.arange(len(face)), count)
-        of = rim[np.arange(len(row)) - np.repeat(np.cumsum(count) - count - first, count)]
+        row, step = written_out(count)
+        of = rim[first[row] + step]
         face, met = face[row], met[row]
         # a pair may meet in many cells: it counts in the one where its common box begins
         here = np.ones(len(face), dtype=bool)

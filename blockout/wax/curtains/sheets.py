@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from blockout.mesh import Floats, Ints, Mesh, corner_fans
+from blockout.mesh import Floats, Ints, Mesh
 from blockout.wax.curtains.apart import NotApartError
 
 
@@ -35,11 +35,7 @@ def parted_sheets(points_mm: Floats, faces: Ints) -> tuple[Mesh, Ints]:
 def _with_own_vertices(mesh: Mesh, twins: Ints) -> tuple[Mesh, Ints]:
     if (twins < 0).any():
         raise NotApartError("the surface is not closed")
-    fans = corner_fans(Mesh.hung_together(mesh.vertices, mesh.faces, twins))
-    vertex = np.empty(int(fans.max()) + 1, dtype=np.int64)
-    vertex[fans] = mesh.faces.T.reshape(-1)
-    own = fans.reshape(3, mesh.triangle_count).T
-    return Mesh.hung_together(mesh.vertices[vertex], own, twins), vertex
+    return Mesh.hung_together(mesh.vertices, mesh.faces, twins).fans_apart()
 
 
 def _paired(mesh: Mesh, *, solid_between: bool) -> Ints:

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from blockout.mesh import Bools, Floats, Ints, Mesh, corner_fans
+from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.wax.curtains.apart import NotApartError
 
 _SAME_MM = 1e-7
@@ -86,12 +86,8 @@ def _merged(mesh: Mesh, point: Ints, points_mm: Floats) -> tuple[Mesh, Ints]:
         if not fold.any():
             break
         faces, twins = _without(faces, twins, fold, partner)
-    if not len(faces):
-        return Mesh(np.zeros((0, 3)), faces), point[:0]
-    fans = corner_fans(Mesh.hung_together(points_mm, faces, twins))
-    own = np.empty(int(fans.max()) + 1, dtype=np.int64)
-    own[fans] = faces.T.reshape(-1)
-    return Mesh(points_mm[own], fans.reshape(3, len(faces)).T), own
+    apart, own = Mesh.hung_together(points_mm, faces, twins).fans_apart()
+    return Mesh(apart.vertices, apart.faces), own
 
 
 def _without(faces: Ints, twins: Ints, gone: Bools, partner: Ints) -> tuple[Ints, Ints]:
