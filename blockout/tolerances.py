@@ -33,6 +33,27 @@ class Tolerances:
     """What lies this near the plane of the cast's flat bottom lies in it: rounding of a turned
     coordinate is a hundred thousand times less."""
 
+    plan_lean: float = 1e-9
+    """How far upright faces lean outward in the plan that curtains are hung by, of their height:
+    some hundredths of a nanometre on a cast, ten thousand times the rounding of a coordinate."""
+
+    plan_own_mm: float = 1e-12
+    """How far each vertex is moved in that plan, at most, so that no three lie in one line: some
+    hundred times the rounding of a coordinate."""
+
+    one_column_mm: float = 1e-6
+    """Vertices of upright faces nearer than this as seen along the path stand in one column."""
+
+    one_point_mm: float = 1e-7
+    """New vertices nearer than this to another are the same: fifty times the lean of a plan, and a
+    hundredth of what single precision tells apart on an arch."""
+
+    in_line_mm: float = 1e-13
+    """Corners of an outline nearer than this to a side count as on it: rounding, and no more."""
+
+    no_area_mm2: float = 1e-12
+    """An outline that runs the wrong way round less than this is a needle, not a hole."""
+
     ray_margin_mm: float = 0.0005
     """Rays start this far off the surface they come from, a hundred times the single-precision
     step of the ray library at the size of an arch."""

@@ -98,38 +98,35 @@ def parallel_blockout(
 
     columns = Columns(space.upright, survey.ceilings, above_bottom_mm, tolerances)
     tapered = settings.taper_deg > tolerances.upright_deg
-    shaped = tapered or inside or outside or keep_free or settings.floor_mm is not None
+    shaped = tapered or bool(inside or outside or keep_free)
     notes: list[str] = []
     error_mm = 0.0
     progress("pulling ceilings down")
-    hung = None if shaped else space.under(survey.ceilings.face, tolerances=tolerances)
+    hung = None
+    if not shaped and settings.floor_mm is None:
+        hung = space.under(survey.ceilings.face, tolerances=tolerances)
     if hung is not None:
         mesh, left = hung
-        undercut_mm3 = space.free_mm3 - left.free_mm3
     else:
         body = columns.solid
-        whole_mm3: float | None = None
-        if not body.is_empty and (tapered or inside or outside or keep_free):
-            whole_mm3 = space.shared_mm3(body)
-            if tapered:
-                progress("tapering walls")
-                skirt = tapered_skirt(
-                    space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
-                )
-                body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
-                height_mm = cast.mesh.vertices @ path.direction
-                error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
-                outside_um = error_mm * 1000.0
-                notes.append(
-                    f"the tapered wall lies at most {outside_um:.1f} um outside the round one"
-                )
-            if inside:
-                body = body ^ Solid.union(inside)
-            if outside or keep_free:
-                body = body - Solid.union([*outside, *keep_free])
+        if tapered and not body.is_empty:
+            progress("tapering walls")
+            skirt = tapered_skirt(
+                space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
+            )
+            body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
+            height_mm = cast.mesh.vertices @ path.direction
+            error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
+            notes.append(
+                f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
+            )
+        if inside:
+            body = body ^ Solid.union(inside)
+        if outside or keep_free:
+            body = body - Solid.union([*outside, *keep_free])
         progress("cutting the cast off the wax")
         mesh, left = space.take(body, tolerances=tolerances)
-        undercut_mm3 = space.free_mm3 - left.free_mm3 if whole_mm3 is None else whole_mm3
+    undercut_mm3 = space.shared_mm3(columns.solid) if shaped else space.free_mm3 - left.free_mm3
     undercut_mm3 -= sum(space.shared_mm3(columns.solid ^ groove) for groove in carved)
     if settings.floor_mm is None:
         _check_against_columns(survey, undercut_mm3)

@@ -82,7 +82,9 @@ def under_ceilings(mesh: Mesh, roof: Bools, *, tolerances: Tolerances = TOLERANC
     walls = walls_of(rims, spans, cuts, cells, knots)
     made = parted(rims, spans, knots, walls)
     faces, points_mm = made.mesh.faces, made.mesh.vertices
-    as_one = points_as_one(points_mm, len(mesh.vertices), np.concatenate([faces, made.walls]))
+    as_one = points_as_one(
+        points_mm, len(mesh.vertices), np.concatenate([faces, made.walls]), tolerances=tolerances
+    )
     inside = faces[made.covered][:, ::-1]
     floor = _floor(points_mm, np.concatenate([inside, made.walls]))
     skin = np.concatenate([made.walls, floor])

@@ -9,12 +9,11 @@ import numpy as np
 from blockout.kernel.solids import filled_triangles
 from blockout.mesh import Bools, Floats, Ints
 from blockout.runs import written_out
+from blockout.tolerances import TOLERANCES
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.plan import turn
 
-_NO_AREA_MM2 = 1e-12
 _APART_MM = 1.0
-_IN_LINE_MM = 1e-13
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +90,7 @@ class Outlines:
 
     def _triangles(self, edge: Ints, first: Ints, count: Ints) -> tuple[Ints, Ints]:
         area_mm2 = self._areas_mm2(edge, first, count)
-        hole = area_mm2 < -_NO_AREA_MM2
+        hole = area_mm2 < -TOLERANCES.no_area_mm2
         plane = self.plane[edge[first]]
         holed = np.isin(plane, plane[hole])
         rows = np.flatnonzero(~holed)
@@ -118,7 +117,7 @@ class Outlines:
         wide = np.maximum.reduceat(at[:, 0], first) - low[:, 0] + _APART_MM
         beside = np.stack([np.cumsum(wide) - wide, np.zeros(len(wide))], axis=1)
         laid = at + (beside - low)[loop_of]
-        triangles = filled_triangles(np.split(laid, first[1:]), in_line_mm=_IN_LINE_MM)
+        triangles = filled_triangles(np.split(laid, first[1:]), in_line_mm=TOLERANCES.in_line_mm)
         return loop[triangles]
 
     def _areas_mm2(self, edge: Ints, first: Ints, count: Ints) -> Floats:

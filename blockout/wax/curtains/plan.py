@@ -23,10 +23,6 @@ import numpy as np
 from blockout.mesh import Bools, Floats, Ints, Mesh
 from blockout.tolerances import TOLERANCES, Tolerances
 
-_LEAN = 1e-9
-_SAME_MM = 1e-6
-"""Vertices nearer than this in the plan stand in one column."""
-_OWN_MM = 1e-12
 _SEED = 0
 
 
@@ -52,8 +48,9 @@ class Plan:
         along = np.abs(mesh.face_crosses[:, 2]) < tolerances.level_slope * 2.0 * mesh.face_areas_mm2
         upright = np.flatnonzero(along & ~roof)
         if len(upright):
-            flat += _leaning(mesh, upright)
-        return cls(mesh, flat + _OWN_MM * np.random.default_rng(_SEED).random(flat.shape))
+            flat += _leaning(mesh, upright, tolerances)
+        own = tolerances.plan_own_mm * np.random.default_rng(_SEED).random(flat.shape)
+        return cls(mesh, flat + own)
 
     def turn(self, a: Ints, b: Ints, c: Ints) -> Floats:
         """(k,) positive where vertex c lies to the left of the line from a to b, in mm2."""
@@ -103,12 +100,12 @@ class Shares:
         return Shares(self.corner[rows], self.weight[rows])
 
 
-def _leaning(mesh: Mesh, upright: Ints) -> Floats:
+def _leaning(mesh: Mesh, upright: Ints, tolerances: Tolerances) -> Floats:
     """(n, 2) how far vertices move so that upright faces lean outward at their foot. A column of
     vertices moves one way, the further the lower they are.
     """
     corner, to_corner = np.unique(mesh.faces[upright], return_inverse=True)
-    place = np.round(mesh.vertices[corner, :2] / _SAME_MM).astype(np.int64)
+    place = np.round(mesh.vertices[corner, :2] / tolerances.one_column_mm).astype(np.int64)
     _, column = np.unique(place, axis=0, return_inverse=True)
     column = column.reshape(-1)
     outward = np.zeros((int(column.max()) + 1, 2))
@@ -119,7 +116,9 @@ def _leaning(mesh: Mesh, upright: Ints) -> Floats:
     outward /= np.where(length > 0.0, length, 1.0)[:, None]
     height = mesh.vertices[:, 2]
     moved = np.zeros((len(height), 2))
-    moved[corner] = _LEAN * (height.max() - height[corner])[:, None] * outward[column]
+    moved[corner] = (
+        tolerances.plan_lean * (height.max() - height[corner])[:, None] * outward[column]
+    )
     return moved
 
 

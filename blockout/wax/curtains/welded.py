@@ -7,16 +7,18 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from blockout.mesh import Bools, Floats, Ints, Mesh
+from blockout.tolerances import TOLERANCES, Tolerances
 from blockout.wax.curtains.apart import NotApartError
 
-_SAME_MM = 1e-7
 _ROUNDS = 100
 _TRIES = 10
 
 
-def points_as_one(points_mm: Floats, fixed: int, faces: Ints) -> Ints:
+def points_as_one(
+    points_mm: Floats, fixed: int, faces: Ints, *, tolerances: Tolerances = TOLERANCES
+) -> Ints:
     """(p,) for each point the one that stands for it: those joined by an edge of ``faces`` (k, 3)
-    that is shorter than a ten millionth of a millimetre are one. The first ``fixed`` points stand
+    that is shorter than ``tolerances.one_point_mm`` are one. The first ``fixed`` points stand
     for themselves.
 
     Raises
@@ -27,7 +29,7 @@ def points_as_one(points_mm: Floats, fixed: int, faces: Ints) -> Ints:
     start, end = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]).T
     free = np.flatnonzero((start >= fixed) | (end >= fixed))
     start, end = start[free], end[free]
-    near = np.linalg.norm(points_mm[end] - points_mm[start], axis=1) < _SAME_MM
+    near = np.linalg.norm(points_mm[end] - points_mm[start], axis=1) < tolerances.one_point_mm
     start, end = start[near], end[near]
     count = len(points_mm)
     every = np.arange(count)
