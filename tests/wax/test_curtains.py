@@ -361,8 +361,8 @@ def split_box(off_mm: float) -> tuple[Floats, np.ndarray]:
 @pytest.mark.parametrize(("off_mm", "triangles"), [(1e-8, 12), (1e-3, 14)])
 def test_a_point_beside_a_corner_becomes_the_corner(off_mm: float, triangles: int) -> None:
     points, faces = split_box(off_mm)
-    surface, point = parted_sheets(points, faces)
-    made = contracted(surface, point, points_as_one(points, 8, faces), points)
+    as_one = points_as_one(points, 8, faces)
+    made = contracted(points, faces, parted_sheets(points, faces), as_one)
     assert made.triangle_count == triangles
     assert solidity(made).is_solid
     assert made.volume_mm3 == pytest.approx(1.0, rel=1e-12)
@@ -384,8 +384,8 @@ def test_a_needle_within_a_face_is_taken_out() -> None:
     one, other = len(points) - 2, len(points) - 1
     fan = [[a, b, one], [b, c, one], [c, a, other], [c, other, one], [other, a, one]]
     whole = np.concatenate([np.delete(faces, top, axis=0), fan])
-    surface, point = parted_sheets(points, whole)
-    made = contracted(surface, point, points_as_one(points, one, whole), points)
-    assert made.triangle_count == surface.triangle_count - 2
+    as_one = points_as_one(points, one, whole)
+    made = contracted(points, whole, parted_sheets(points, whole), as_one)
+    assert made.triangle_count == len(whole) - 2
     assert solidity(made).is_solid
     assert made.volume_mm3 == pytest.approx(1.0, rel=1e-8)

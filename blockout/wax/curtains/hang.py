@@ -85,15 +85,15 @@ def under_ceilings(mesh: Mesh, roof: Bools, *, tolerances: Tolerances = TOLERANC
     as_one = points_as_one(
         points_mm, len(mesh.vertices), np.concatenate([faces, made.walls]), tolerances=tolerances
     )
-    inside = faces[made.covered][:, ::-1]
+    inside = faces.compress(made.covered, axis=0)[:, ::-1]
     floor = _floor(points_mm, np.concatenate([inside, made.walls]))
     skin = np.concatenate([made.walls, floor])
 
     def whole(part: Ints) -> Mesh:
-        surface, point = parted_sheets(points_mm, np.concatenate([part, skin]))
-        return contracted(surface, point, as_one, points_mm)
+        surface = np.concatenate([part, skin])
+        return contracted(points_mm, surface, parted_sheets(points_mm, surface), as_one)
 
-    wax, filled = whole(inside), whole(faces[~made.covered])
+    wax, filled = whole(inside), whole(faces.compress(~made.covered, axis=0))
     _prove(mesh, wax, filled, tolerances)
     of_cast = made.knots[knots.on_cast[made.knots]]
     return Hung(

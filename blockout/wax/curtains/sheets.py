@@ -1,4 +1,4 @@
-"""Closed surfaces whose sheets touch at a vertex or along an edge, taken apart there."""
+"""Closed surfaces whose sheets touch along an edge, taken apart there."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from blockout.mesh import Floats, Ints, Mesh
 from blockout.wax.curtains.apart import NotApartError
 
 
-def parted_sheets(points_mm: Floats, faces: Ints) -> tuple[Mesh, Ints]:
-    """The surface, with vertices of its own for every sheet where sheets only touch; and the point
-    that each vertex is.
+def parted_sheets(points_mm: Floats, faces: Ints) -> Ints:
+    """(3 k,) halfedges across the edges of faces (k, 3) of a closed surface, such that sheets that
+    only touch hang together nowhere.
 
     Along an edge with more than two faces those belong together that have the solid between them;
     or, where that leaves a sheet that touches itself, those that have the outside between them.
@@ -23,19 +23,19 @@ def parted_sheets(points_mm: Floats, faces: Ints) -> tuple[Mesh, Ints]:
     mesh = Mesh(points_mm, faces)
     _, _, count = mesh.edge_runs
     if not (count > 2).any():
-        return _with_own_vertices(mesh, mesh.twin_halfedges)
+        return _whole(mesh.twin_halfedges)
     for solid_between in (True, False):
-        apart, point = _with_own_vertices(mesh, _paired(mesh, solid_between=solid_between))
-        plain = Mesh(apart.vertices, apart.faces)
-        if (plain.twin_halfedges >= 0).all():
-            return plain, point
+        twins = _whole(_paired(mesh, solid_between=solid_between))
+        apart, _ = Mesh.hung_together(points_mm, faces, twins).fans_apart()
+        if (Mesh(apart.vertices, apart.faces).twin_halfedges >= 0).all():
+            return twins
     raise NotApartError("sheets that touch along an edge do not come apart")
 
 
-def _with_own_vertices(mesh: Mesh, twins: Ints) -> tuple[Mesh, Ints]:
+def _whole(twins: Ints) -> Ints:
     if (twins < 0).any():
         raise NotApartError("the surface is not closed")
-    return Mesh.hung_together(mesh.vertices, mesh.faces, twins).fans_apart()
+    return twins
 
 
 def _paired(mesh: Mesh, *, solid_between: bool) -> Ints:

@@ -29,27 +29,37 @@ def points_as_one(
     start, end = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]).T
     free = np.flatnonzero((start >= fixed) | (end >= fixed))
     start, end = start[free], end[free]
-    near = np.linalg.norm(points_mm[end] - points_mm[start], axis=1) < tolerances.one_point_mm
+    way_mm = points_mm.take(end, axis=0) - points_mm.take(start, axis=0)
+    near = np.linalg.norm(way_mm, axis=1) < tolerances.one_point_mm
     start, end = start[near], end[near]
     count = len(points_mm)
-    every = np.arange(count)
     if not len(start):
-        return every
-    graph = coo_matrix((np.ones(len(start), dtype=np.int8), (start, end)), shape=(count, count))
+        return np.arange(count)
+    joined, row = np.unique(np.concatenate([start, end]), return_inverse=True)
+    size = len(joined)
+    graph = coo_matrix((np.ones(len(start)), tuple(row.reshape(2, -1))), shape=(size, size))
     _, label = connected_components(graph, directed=False)
-    first = np.full(int(label.max()) + 1, count)
-    np.minimum.at(first, label, every)
-    if (np.bincount(label[:fixed]) > 1).any():
+    _, first = np.unique(label, return_index=True)
+    if (np.bincount(label[joined < fixed]) > 1).any():
         raise NotApartError("two corners of the cast lie in one place")
-    stands_for: Ints = first[label]
+    stands_for = np.arange(count)
+    stands_for[joined] = joined[first][label]
     return stands_for
 
 
-def contracted(mesh: Mesh, point: Ints, as_one: Ints, points_mm: Floats) -> Mesh:
-    """A closed surface whose vertices (n,) are ``point`` of ``points_mm`` (p, 3), with points that
-    are one made so: faces that have lost an edge are taken out, and their neighbours joined across
-    them; so are faces that lie back to back. Points stay apart where that would leave two edges in
-    one place.
+def contracted(points_mm: Floats, faces: Ints, twins: Ints, as_one: Ints) -> Mesh:
+    """A closed surface of points (p, 3), with vertices of its own for every sheet where sheets only
+    touch, and with points that are one made so.
+
+    Faces that have lost an edge are taken out, and their neighbours joined across them; so are
+    faces that lie back to back. Points stay apart where that would leave two edges in one place.
+
+    Parameters
+    ----------
+    faces, twins : (k, 3), (3 k,) int
+        Faces between the points, and how they hang together.
+    as_one : (p,) int
+        As :func:`points_as_one` gives it.
 
     Raises
     ------
@@ -58,38 +68,37 @@ def contracted(mesh: Mesh, point: Ints, as_one: Ints, points_mm: Floats) -> Mesh
     """
     every = np.arange(len(points_mm))
     for _ in range(_TRIES):
-        made, own = _merged(mesh, as_one[point], points_mm)
+        kept, across = _merged(as_one.take(faces), twins)
+        apart, point = Mesh.hung_together(points_mm, kept, across).fans_apart()
+        made = Mesh(apart.vertices, apart.faces)
         order, first, count = made.edge_runs
-        crowded = own[made.halfedges[order[first[count != 2]]]]
+        crowded = point[made.halfedges[order[first[count != 2]]]]
         if not crowded.size:
             return made
-        apart = np.isin(as_one, crowded)
-        as_one = np.where(apart, every, as_one)
+        as_one = np.where(np.isin(as_one, crowded), every, as_one)
     raise NotApartError("what became one does not come apart")
 
 
-def _merged(mesh: Mesh, point: Ints, points_mm: Floats) -> tuple[Mesh, Ints]:
-    """The surface with its vertices (n,) at points, and the point of each of its vertices."""
-    faces, twins = point[mesh.faces], mesh.twin_halfedges
-    flat = (faces == np.roll(faces, -1, axis=1)).any(axis=1)
-    if not flat.any():
-        return mesh, point
+def _merged(faces: Ints, twins: Ints) -> tuple[Ints, Ints]:
+    """Faces and twins without the faces that have lost an edge, or lie back to back."""
+    a, b, c = faces.T
+    lost = np.flatnonzero(np.concatenate([a == b, b == c, c == a]))
+    if not len(lost):
+        return faces, twins
     size = len(faces)
-    start, end = faces.T.reshape(-1), np.roll(faces, -1, axis=1).T.reshape(-1)
-    # from an edge of a face that goes, on to its other edge
+    flat = np.zeros(size, dtype=bool)
+    flat[lost % size] = True
+    # from an edge of a face that goes, on to its other edge; a face that has lost all is not met
     partner = np.arange(3 * size)
-    for k in range(3):
-        own, one, other = (turn % 3 * size + np.arange(size) for turn in (k, k + 1, k + 2))
-        lost = flat & (start[own] == end[own])
-        partner[one[lost]], partner[other[lost]] = other[lost], one[lost]
+    one, other = (lost + size) % (3 * size), (lost + 2 * size) % (3 * size)
+    partner[one], partner[other] = other, one
     faces, twins = _without(faces, twins, flat, partner)
     for _ in range(_ROUNDS):
         fold, partner = _folds(faces, twins)
         if not fold.any():
             break
         faces, twins = _without(faces, twins, fold, partner)
-    apart, own = Mesh.hung_together(points_mm, faces, twins).fans_apart()
-    return Mesh(apart.vertices, apart.faces), own
+    return faces, twins
 
 
 def _without(faces: Ints, twins: Ints, gone: Bools, partner: Ints) -> tuple[Ints, Ints]:
@@ -107,7 +116,7 @@ def _without(faces: Ints, twins: Ints, gone: Bools, partner: Ints) -> tuple[Ints
         beyond[inside] = twins[partner[beyond[inside]]]
     place = np.full(size, -1, dtype=np.int64)
     place[kept] = np.arange(len(kept))
-    return faces[kept], beyond // size * len(kept) + place[beyond % size]
+    return faces.take(kept, axis=0), beyond // size * len(kept) + place[beyond % size]
 
 
 def _folds(faces: Ints, twins: Ints) -> tuple[Bools, Ints]:
@@ -117,11 +126,11 @@ def _folds(faces: Ints, twins: Ints) -> tuple[Bools, Ints]:
     size = len(faces)
     fold, partner = np.zeros(size, dtype=bool), np.arange(3 * size)
     other = (twins % max(size, 1)).reshape(3, size)
-    corner = np.sort(faces, axis=1)
-    back = (corner[None] == corner[other]).all(axis=2)
-    for one in np.flatnonzero(back.any(axis=0)).tolist():
-        two = int(other[int(back[:, one].argmax()), one])
-        if fold[one] or fold[two] or one == two:
+    total = faces[:, 0] + faces[:, 1] + faces[:, 2]
+    for edge in np.flatnonzero((total[other] == total).T.reshape(-1)).tolist():
+        one, k = divmod(edge, 3)
+        two = int(other[k, one])
+        if fold[one] or fold[two] or one == two or set(faces[one]) != set(faces[two]):
             continue
         fold[one] = fold[two] = True
         ends = [(int(faces[two, k]), int(faces[two, (k + 1) % 3])) for k in range(3)]
