@@ -87,9 +87,9 @@ def _names_on(rims: Rims, spans: Spans, cuts: Cuts, span: Ints, cut: Ints) -> In
     kind[grounded & rims.bottom_edge[across]] = EDGE
     vertex = np.where(cuts.share[cut] == 0.0, rims.start[rim], rims.end[rim])
     both = np.minimum(rim, other) * np.int64(rims.count) + np.maximum(rim, other)
-    kinds = [kind == one for one in (CORNER, EDGE, FACE, CROSSING)]
-    first = np.select(kinds, [vertex, rim, vertex, both], cut)
-    second = np.select(kinds, [np.zeros_like(face), edge, face, face], span)
+    # kinds are numbered in this order: CORNER, EDGE, FACE, CROSSING, THROUGH
+    first = np.choose(kind, [vertex, rim, vertex, both, cut])
+    second = np.choose(kind, [np.zeros_like(face), edge, face, face, span])
     return np.stack([kind, first, second], axis=1)
 
 
@@ -99,10 +99,9 @@ def _names_on_rim(rims: Rims, cuts: Cuts, cut: Ints) -> Ints:
     other = np.where(across >= 0, rims.rim_of[across], -1)
     kind = np.where(cuts.at_end[cut], CORNER, np.where(other >= 0, EDGE, THROUGH))
     vertex = np.where(cuts.share[cut] == 0.0, rims.start[rim], rims.end[rim])
-    kinds = [kind == CORNER, kind == EDGE]
     own = rims.edge[rims.halfedge[rim]]
-    first = np.select(kinds, [vertex, other], cut)
-    second = np.select(kinds, [np.zeros_like(rim), own], -1)
+    first = np.where(kind == CORNER, vertex, np.where(kind == EDGE, other, cut))
+    second = np.where(kind == CORNER, 0, np.where(kind == EDGE, own, -1))
     return np.stack([kind, first, second], axis=1)
 
 

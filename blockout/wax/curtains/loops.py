@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -73,7 +74,7 @@ class Outlines:
         """
         count = len(self.start)
         back = np.arange(count) ^ 1
-        way = self.flat[back] - self.flat
+        way = self.flat.take(back, axis=0) - self.flat
         angle = np.arctan2(way[:, 1], way[:, 0])
         key = self.plane * np.int64(self.start.max(initial=0) + 1) + self.start
         order = np.lexsort((angle, key))
@@ -112,19 +113,21 @@ class Outlines:
         if not len(loop):
             return np.zeros((0, 3), dtype=np.int64)
         first = np.flatnonzero(np.r_[True, loop_of[1:] != loop_of[:-1]])
-        at = self.flat[loop]
+        at = self.flat.take(loop, axis=0)
         low = np.minimum.reduceat(at, first)
         wide = np.maximum.reduceat(at[:, 0], first) - low[:, 0] + _APART_MM
         beside = np.stack([np.cumsum(wide) - wide, np.zeros(len(wide))], axis=1)
         laid = at + (beside - low)[loop_of]
-        triangles = filled_triangles(np.split(laid, first[1:]), in_line_mm=TOLERANCES.in_line_mm)
+        ends = [*first.tolist(), len(laid)]
+        outlines = [laid[begin:end] for begin, end in pairwise(ends)]
+        triangles = filled_triangles(outlines, in_line_mm=TOLERANCES.in_line_mm)
         return loop[triangles]
 
     def _areas_mm2(self, edge: Ints, first: Ints, count: Ints) -> Floats:
         here, row = _members(edge, first, count)
-        to = self.flat[here ^ 1]
-        about = self.flat[edge[first]][row]
-        twice = turn(about, self.flat[here], to)
+        to = self.flat.take(here ^ 1, axis=0)
+        about = self.flat.take(edge[first][row], axis=0)
+        twice = turn(about, self.flat.take(here, axis=0), to)
         area: Floats = np.bincount(row, twice, minlength=len(first)) / 2.0
         return area
 

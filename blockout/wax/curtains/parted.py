@@ -62,7 +62,7 @@ def parted(rims: Rims, spans: Spans, knots: Knots, walls: Walls) -> Parted:
     outlines = Outlines.both_ways(
         face,
         ends,
-        _laid_flat(cast, face, points_mm[ends]),
+        _laid_flat(cast, face, points_mm.take(ends, axis=0)),
         left=within,
         right=np.arange(len(face)) >= len(border),
     )
@@ -71,7 +71,7 @@ def parted(rims: Rims, spans: Spans, knots: Knots, walls: Walls) -> Parted:
     whole = np.ones(cast.triangle_count, dtype=bool)
     whole[touched] = False
     kept = np.flatnonzero(whole)
-    mesh = Mesh(points_mm, np.concatenate([cast.faces[kept], outlines.start[corner]]))
+    mesh = Mesh(points_mm, np.concatenate([cast.faces.take(kept, axis=0), outlines.start[corner]]))
     of_face = np.concatenate([kept, owner])
     covered = covered_by_wax(rims, mesh, of_face, np.concatenate([cuts, along_rims]))
     return Parted(mesh, covered, point_of[walls.triangles], new)

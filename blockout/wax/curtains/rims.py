@@ -77,12 +77,12 @@ class Rims:
     @cached_property
     def from_flat(self) -> Floats:
         """(r, 2) where they start in the plan."""
-        return self.plan.flat[self.start]
+        return self.plan.at(self.start)
 
     @cached_property
     def to_flat(self) -> Floats:
         """(r, 2) where they end."""
-        return self.plan.flat[self.end]
+        return self.plan.at(self.end)
 
     def crossing(self, rim: Ints, edge: Ints) -> Shares:
         """Where rims cross edges, from the edge's lower numbered vertex on."""
@@ -93,14 +93,15 @@ class Rims:
         """Rims and faces (k,) each whose boxes in the plan meet, the face lower than the rim or a
         ceiling. Faces of the rim's own edge are left out.
         """
-        mesh, flat = self.plan.mesh, self.plan.flat
+        mesh = self.plan.mesh
         height = mesh.vertices[:, 2]
-        corners, ends = flat[mesh.faces], np.stack([self.from_flat, self.to_flat], axis=1)
+        corners = self.plan.at(mesh.faces)
+        ends = np.stack([self.from_flat, self.to_flat], axis=1)
         face_box, rim_box = boxes(corners), boxes(ends)
         rim_top = np.maximum(height[self.start], height[self.end])
         face_low = np.minimum.reduce([height[corner] for corner in mesh.faces.T])
         wide = np.maximum(*(face_box[1] - face_box[0]).T)
-        cells = Cells.over(flat, max(float(np.median(wide)), _LEAST_CELL_MM))
+        cells = Cells.over(self.plan.flat, max(float(np.median(wide)), _LEAST_CELL_MM))
 
         rim, key = cells.touched(ends, np.zeros(self.count, dtype=np.int64), spare=0)
         order = np.argsort(key, kind="stable")
@@ -109,7 +110,9 @@ class Rims:
         np.maximum.at(top_in, key, rim_top[rim])
         face_cell, rim_cell = (cells.numbers(box[0]) for box in (face_box, rim_box))
         near = self._near(top_in, cells, face_cell, cells.numbers(face_box[1]))
-        row, met = cells.touched(corners[near], np.zeros(len(near), dtype=np.int64), spare=0)
+        row, met = cells.touched(
+            corners.take(near, axis=0), np.zeros(len(near), dtype=np.int64), spare=0
+        )
         face = near[row]
         lower = (face_low[face] <= top_in[met]) | (self.roof[face] & (top_in[met] > -np.inf))
         face, met = face[lower], met[lower]

@@ -137,11 +137,10 @@ class _Sides:
     @classmethod
     def of(cls, rims: Rims, rim: Ints, face: Ints) -> _Sides:
         plan, mesh = rims.plan, rims.plan.mesh
-        flat = plan.flat
         start, end = rims.start[rim], rims.end[rim]
-        corner = mesh.faces[face]
-        ends = flat[start], flat[end]
-        left = np.stack([turn(*ends, flat[corner[:, k]]) for k in range(3)], axis=1)
+        corner = mesh.faces.take(face, axis=0)
+        ends = plan.at(start), plan.at(end)
+        left = np.stack([turn(*ends, plan.at(corner[:, k])) for k in range(3)], axis=1)
         left[(corner == start[:, None]) | (corner == end[:, None])] = 0.0
         meets = ~((left > 0.0).all(axis=1) | (left < 0.0).all(axis=1))
         rim, face, start, end = rim[meets], face[meets], start[meets], end[meets]
@@ -247,6 +246,6 @@ def _with_heights(rims: Rims, spans: Spans) -> Spans:
         height_mm[corner, side] = plan.mesh.vertices[vertex[corner], 2]
         crossing = rims.crossing(rim[on_edge], spans.edge[on_edge, side])
         height_mm[on_edge, side] = crossing.among(plan.mesh.vertices)[:, 2]
-        under = plan.under(spans.face[on_face], plan.flat[vertex[on_face]])
+        under = plan.under(spans.face[on_face], plan.at(vertex[on_face]))
         height_mm[on_face, side] = under.among(plan.mesh.vertices)[:, 2]
     return spans
