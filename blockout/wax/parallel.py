@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.case.settings import ParallelSettings
-from blockout.errors import CheckError
+from blockout.errors import CheckError, KernelError
 from blockout.kernel.solids import Solid
 from blockout.progress import Progress, silent
 from blockout.surveying.survey import Survey
@@ -81,6 +81,8 @@ def parallel_blockout(
         An outline that is none, or lies off the cast.
     CheckError
         The wax is not a closed solid, or its volume is not that of the ceilings' columns.
+    KernelError
+        The solid kernel lost volume.
     """
     settings = settings or ParallelSettings()
     cast, path = survey.cast, survey.path
@@ -102,11 +104,11 @@ def parallel_blockout(
     notes: list[str] = []
     error_mm = 0.0
     progress("pulling ceilings down")
-    hung = None
-    if not shaped and settings.floor_mm is None:
-        hung = space.under(survey.ceilings.face, tolerances=tolerances)
-    if hung is not None:
-        mesh, left = hung
+    whole = None
+    if settings.floor_mm is None:
+        whole = space.under(survey.ceilings.face, tolerances=tolerances)
+    if whole is not None and not shaped:
+        mesh, left, _ = whole
     else:
         body = columns.solid
         if tapered and not body.is_empty:
@@ -120,13 +122,21 @@ def parallel_blockout(
             notes.append(
                 f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
             )
-        if inside:
-            body = body ^ Solid.union(inside)
-        if outside or keep_free:
-            body = body - Solid.union([*outside, *keep_free])
+        kept_in = Solid.union(inside) if inside else None
+        kept_out = Solid.union([*outside, *keep_free]) if outside or keep_free else None
         progress("cutting the cast off the wax")
-        mesh, left = space.take(body, tolerances=tolerances)
-    undercut_mm3 = space.shared_mm3(columns.solid) if shaped else space.free_mm3 - left.free_mm3
+        mesh, left = space.take(_shaped(body, kept_in, kept_out), tolerances=tolerances)
+        if whole is not None:
+            if tapered:
+                found_mm3, wanted = space.shared_mm3(columns.solid), Solid.from_mesh(whole[2])
+            else:
+                found_mm3 = space.free_mm3 - left.free_mm3
+                wanted = _shaped(Solid.from_mesh(whole[2]), kept_in, kept_out)
+            _check_found(found_mm3, space.volume_mm3(wanted), tolerances)
+    if whole is not None:
+        undercut_mm3 = space.free_mm3 - whole[1].free_mm3
+    else:
+        undercut_mm3 = space.shared_mm3(columns.solid) if shaped else space.free_mm3 - left.free_mm3
     undercut_mm3 -= sum(space.shared_mm3(columns.solid ^ groove) for groove in carved)
     if settings.floor_mm is None:
         _check_against_columns(survey, undercut_mm3)
@@ -141,6 +151,24 @@ def parallel_blockout(
         notes.append("nothing to fill: no undercut along this path where wax was asked for")
         wax = Wax("parallel", "parallel", None, 0.0, tuple(notes))
     return ParallelBlockout(wax, undercut_mm3, error_mm, columns, left)
+
+
+def _shaped(body: Solid, kept_in: Solid | None, kept_out: Solid | None) -> Solid:
+    """What of a body is wanted."""
+    if kept_in is not None:
+        body = body ^ kept_in
+    return body if kept_out is None else body - kept_out
+
+
+def _check_found(found_mm3: float, wanted_mm3: float, tolerances: Tolerances) -> None:
+    """What the kernel found under ceilings, against the same found without it."""
+    if abs(found_mm3 - wanted_mm3) > tolerances.kernel_loss_mm3:
+        raise KernelError(
+            "the solid kernel did not find all the blockout, or too much of it",
+            measured=f"{found_mm3:.4f} mm3 where {wanted_mm3:.4f} mm3 lie under the undercut, "
+            f"allowed difference {tolerances.kernel_loss_mm3:.3g}",
+            fix="This is a fault of blockout; the scan and the path would help to mend it.",
+        )
 
 
 def _check_against_columns(survey: Survey, volume_mm3: float) -> None:

@@ -94,9 +94,10 @@ class Space:
 
     def under(
         self, ceiling: Ints, *, tolerances: Tolerances = TOLERANCES
-    ) -> tuple[Mesh, Space] | None:
-        """All that lies under faces of the bare cast, down to the floor, in file coordinates; and
-        the rest. None where something was taken before, or only the kernel can tell.
+    ) -> tuple[Mesh, Space, Mesh] | None:
+        """All that lies under faces of the bare cast, down to the floor, in file coordinates; the
+        rest; and the first once more, upright and with all specks. None where something was taken
+        before, or only the kernel can tell.
         """
         if self.held is not self.upright:
             return None
@@ -114,7 +115,7 @@ class Space:
             np.concatenate([own, hung.shares.among(own)]),
         )
         wax = without_specks(hung.wax, film_mm=tolerances.ceiling_lift_mm)
-        return left._in_file(wax), left
+        return left._in_file(wax), left, hung.wax
 
     def take(self, body: Solid, *, tolerances: Tolerances = TOLERANCES) -> tuple[Mesh, Space]:
         """The wax that ``body``, upright, fills of the space, in file coordinates; and the rest.
@@ -156,7 +157,11 @@ class Space:
 
     def shared_mm3(self, body: Solid) -> float:
         """Volume that ``body``, upright, would fill, mm3."""
-        return 0.0 if body.is_empty else (self.free ^ body).volume_mm3 / self._shrinks
+        return 0.0 if body.is_empty else self.volume_mm3(self.free ^ body)
+
+    def volume_mm3(self, body: Solid) -> float:
+        """Volume of a body given upright, mm3."""
+        return body.volume_mm3 / self._shrinks
 
     def mould_filled(self, *, tolerances: Tolerances = TOLERANCES) -> Mesh:
         """Cast and all wax taken so far as one surface, file coordinates."""

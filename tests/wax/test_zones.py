@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,8 +12,11 @@ from invariants import assert_apart, assert_solid, assert_walls_parallel
 
 from blockout.case.settings import ParallelSettings
 from blockout.cast.cast import Cast
-from blockout.errors import InputError
+from blockout.errors import InputError, KernelError
 from blockout.kernel.rays import RayScene
+from blockout.kernel.solids import Solid
+from blockout.surveying.undercut import pulled_down
+from blockout.wax import columns
 
 HALF = ((0.0, -8.5), (6.0, -6.0), (8.5, 0.0), (6.0, 6.0), (0.0, 8.5))
 OTHER_HALF = tuple((-x, y) for x, y in HALF)
@@ -63,6 +67,38 @@ def test_half_of_a_ball(cast: Cast) -> None:
     assert half == pytest.approx(whole / 2.0, rel=1e-6)
     both = worked(cast, keep_in=(outline(cast, HALF), outline(cast, OTHER_HALF))).volume_mm3
     assert both == pytest.approx(whole, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("shaped", "lost"),
+    [
+        ({"keep_in": HALF}, True),
+        ({"keep_in": HALF}, False),
+        ({"keep_out": OTHER_HALF}, True),
+        ({"keep_out": OTHER_HALF}, False),
+        ({"taper_deg": 5.0}, True),
+    ],
+)
+def test_what_the_kernel_loses_or_makes_up_is_told(
+    cast: Cast, shaped: dict[str, Any], lost: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A rod of 0.1 x 0.1 mm is missing in what stands under the ball, or stands beside it: rays
+    allow it, curtains do not.
+    """
+    at_mm = 4.4 if lost else 6.0
+    rod = Solid.from_mesh(box((at_mm - 0.05, -0.05, -1.0), (at_mm + 0.05, 0.05, 30.0)))
+
+    def wrong(*given: Any, **named: Any) -> Solid:
+        found = pulled_down(*given, **named)
+        return found - rod if lost else found + rod
+
+    outlines = {key: (outline(cast, value),) if key != "taper_deg" else value
+                for key, value in shaped.items()}  # fmt: skip
+    worked(cast, **outlines)
+    monkeypatch.setattr(columns, "pulled_down", wrong)
+    with pytest.raises(KernelError, match=r"did not find all the blockout, or too much") as caught:
+        worked(cast, **outlines)
+    assert caught.value.exit_code == 1
 
 
 def test_a_zone_in_a_zone(cast: Cast) -> None:
