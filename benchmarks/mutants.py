@@ -1,6 +1,7 @@
 """Mutation testing of the wax and surveying rooms: which faults put into the code do tests see?
 
     python benchmarks/mutants.py --count 200 --seed 1 --out mutants.json
+    python benchmarks/mutants.py --count 100 --room blockout/wax/curtains --tests tests/wax
 
 One fault at a time goes into a copy of the project, and the tests that run its line, quickest
 first, are run until one fails. A mutant under which they take far too long is killed as well. Which
@@ -31,7 +32,7 @@ from faults import mutants_of
 from traced_lines import ROOMS
 
 PROJECT = Path(__file__).parents[1]
-FILES = [p for room in ROOMS for p in sorted((PROJECT / room).glob("*.py")) if p.read_text()]
+FILES = [p for room in ROOMS for p in sorted((PROJECT / room).rglob("*.py")) if p.read_text()]
 TESTS = [
     "tests/wax",
     "tests/survey",
@@ -48,11 +49,12 @@ def name_of(path: Path) -> str:
     return path.relative_to(PROJECT).as_posix()
 
 
-def sample(count: int, seed: int) -> list[dict[str, Any]]:
-    """Mutants drawn from each file by its lines, at least two from each."""
-    lines = {path: len(path.read_text().splitlines()) for path in FILES}
+def sample(count: int, seed: int, room: str = "") -> list[dict[str, Any]]:
+    """Mutants drawn from each file of a room by its lines, at least two from each."""
+    files = [path for path in FILES if name_of(path).startswith(room)]
+    lines = {path: len(path.read_text().splitlines()) for path in files}
     drawn = []
-    for path in FILES:
+    for path in files:
         every = mutants_of(path.read_text())
         wanted = min(len(every), max(2, round(count * lines[path] / sum(lines.values()))))
         some = random.Random(f"{seed} {name_of(path)}").sample(every, wanted)
@@ -148,6 +150,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("--count", type=int, default=200)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--room", default="", help="only files under it, as blockout/wax/curtains")
     asked.add_argument("--only", type=int, nargs="*")
     asked.add_argument("--tests", nargs="*", default=TESTS)
     asked.add_argument("--longest", type=float, default=600.0, help="seconds of a traced test")
@@ -168,7 +171,7 @@ def main() -> None:
         compileall.compile_dir(tree, quiet=2)
         sound = exit_code(tree, [test for test, s, _ in traced if s < 0.1], 600.0)
         assert sound == 0, "the tests fail before any fault is put in"
-        for number, mutant in enumerate(sample(wanted.count, wanted.seed)):
+        for number, mutant in enumerate(sample(wanted.count, wanted.seed, wanted.room)):
             if wanted.only is None or number in wanted.only:
                 done.append({"number": number} | ended(tree, mutant, traced))
                 wanted.out.write_text(json.dumps(done, indent=1))

@@ -30,7 +30,8 @@ _now = ["import"]
 
 
 def _traced(frame: Any, _event: str, _arg: Any) -> Any:
-    name = "/".join(Path(frame.f_code.co_filename).parts[-3:])
+    _, house, within = frame.f_code.co_filename.rpartition("/blockout/")
+    name = house.lstrip("/") + within
     if not name.startswith(ROOMS):
         return None
     _run[_now[0]].add((name, frame.f_lineno))

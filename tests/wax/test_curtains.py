@@ -4,7 +4,7 @@ lines coincide.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import igl
 import numpy as np
@@ -32,10 +32,11 @@ from blockout.kernel.solids import Solid
 from blockout.mesh import Floats, Mesh, solidity
 from blockout.surveying.undercut import pulled_down
 from blockout.wax import space as space_module
+from blockout.wax.curtains import hang as hang_module
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.hang import under_ceilings
 from blockout.wax.curtains.loops import Outlines
-from blockout.wax.curtains.plan import turn
+from blockout.wax.curtains.plan import Plan, turn
 from blockout.wax.curtains.sheets import parted_sheets
 from blockout.wax.curtains.welded import contracted, points_as_one
 from blockout.wax.parallel import parallel_blockout
@@ -206,11 +207,106 @@ def test_the_shadow_of_a_small_ceiling_is_a_hole_in_a_large_face() -> None:
     assert wax.volume_mm3 == pytest.approx(0.48, rel=1e-7)
 
 
+@pytest.mark.parametrize("body", [mushroom(), torus()], ids=["mushroom", "torus"])
+def test_the_floor_under_wax_faces_down_all_over(body: Mesh) -> None:
+    """Its triangles neither cover each other nor leave a gap: they add up to what they span."""
+    _, wax, _ = hung(cast_of(body), (5.0, -3.0))
+    floor = (wax.vertices[wax.faces][..., 2] == 0.0).all(axis=1)
+    assert floor.sum() > 10
+    assert (wax.face_crosses[floor, 2] < 0.0).all()
+
+
 def test_nothing_undercut_is_nothing_to_hang() -> None:
     upright = box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
     made = under_ceilings(upright, np.zeros(12, dtype=bool))
     assert made.wax.triangle_count == 0
     assert made.filled is upright
+
+
+def test_faces_that_stand_upright_are_no_ceilings() -> None:
+    table = _table()
+    under = table.face_normals[:, 2] < -0.5
+    upright = np.abs(table.face_normals[:, 2]) < 1e-9
+    assert upright.any()
+    asked, more = (under_ceilings(table, roof) for roof in (under, under | upright))
+    assert more.wax.volume_mm3 == asked.wax.volume_mm3
+    # closed form: 3 x 3 less the stem's 0.6 x 0.6, 2 high
+    assert asked.wax.volume_mm3 == pytest.approx(2.0 * (9.0 - 0.36), rel=1e-9)
+
+
+def test_it_matters_not_which_edge_has_which_number() -> None:
+    """Two arms on stems cross over a plate; each rim in turn is the first edge of the mesh."""
+    body = cast_of(
+        united(
+            [
+                box((-6.0, -6.0, -2.0), (6.0, 6.0, 0.0)),
+                box((-5.0, -0.7, 4.0), (5.0, 0.9, 5.0)),
+                box((-0.8, -5.0, 2.0), (0.6, 5.0, 3.0)),
+                box((-4.8, -0.4, -0.5), (-4.0, 0.5, 4.5)),
+                box((-0.4, -4.8, -0.5), (0.3, -4.0, 2.5)),
+            ]
+        )
+    )
+    found = surveyed(body, tilt_deg=(4.0, 3.0))
+    upright = free_space(body, found.path).upright
+    roof = np.zeros(upright.triangle_count, dtype=bool)
+    roof[found.ceilings.face] = True
+    expected_mm3 = under_ceilings(upright, roof).wax.volume_mm3
+    assert expected_mm3 > 20.0
+    size = upright.triangle_count
+    of_roof = np.tile(roof, 3)
+    rims = np.flatnonzero(of_roof & ~of_roof[upright.twin_halfedges])
+    assert len(rims) > 10
+    for rim in rims.tolist():
+        k, face = divmod(rim, size)
+        order = np.r_[face, np.delete(np.arange(size), face)]
+        faces = upright.faces[order]
+        faces[0] = np.roll(faces[0], -k)
+        made = under_ceilings(Mesh(upright.vertices, faces), roof[order])
+        assert made.wax.volume_mm3 == pytest.approx(expected_mm3, rel=1e-12)
+
+
+def test_upright_faces_lean_outward_at_their_foot_in_the_plan() -> None:
+    """So none of them is undercut, or seen from its edge."""
+    table = _table()
+    upright = np.abs(table.face_normals[:, 2]) < 1e-9
+    plan = Plan.of(table, np.zeros(table.triangle_count, dtype=bool))
+    assert upright.sum() > 20
+    assert (plan.turn(*table.faces[upright].T) > 0.0).all()
+    # a billionth of the height, 4 mm
+    assert np.abs(plan.flat - table.vertices[:, :2]).max() < 4.1e-9
+    wall = (table.vertices[:, 0] == 0.0) & np.isin(table.vertices[:, 1], [1.0, 2.0])
+    foot = wall & (table.vertices[:, 2] == 3.0)
+    # in the middle of a wall, straight out of it, but for each vertex's own femtometre
+    assert foot.sum() == 2
+    moved = (plan.flat - table.vertices[:, :2])[foot]
+    assert np.abs(moved - [-1e-9, 0.0]).max() < 2e-12
+
+
+def test_a_large_wall_that_overhangs_by_less_than_is_told_is_upright() -> None:
+    block = box((0.0, 0.0, 0.0), (10.0, 10.0, 10.0))
+    wider = (block.vertices - [5.0, 5.0, 0.0]) * (1.0 + 1e-10 * block.vertices[:, 2:] / 5.0)
+    block = Mesh(np.column_stack([wider[:, :2], block.vertices[:, 2]]), block.faces)
+    walls = np.abs(block.face_normals[:, 2]) < 0.5
+    assert (block.face_crosses[walls, 2] < 0.0).any()
+    plan = Plan.of(block, np.zeros(12, dtype=bool))
+    assert (plan.turn(*block.faces[walls].T) > 0.0).all()
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        (lambda mesh: Mesh(mesh.vertices, mesh.faces[1:]), "no solid"),
+        (lambda mesh: mesh.scaled(1.001), "do not add up"),
+    ],
+    ids=["open", "too large"],
+)
+def test_what_is_made_is_proved(
+    wrong: Callable[[Mesh], Mesh], said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hang_module, "contracted", lambda *given: wrong(contracted(*given)))
+    with pytest.raises(NotApartError, match=said):
+        hung(cast_of(mushroom()), (5.0, -3.0))
 
 
 def _table() -> Mesh:
@@ -315,6 +411,33 @@ def test_a_square_with_holes_and_one_within_a_hole() -> None:
     assert (owner == 0).all()
 
 
+def test_outlines_of_many_planes_are_filled_each_on_its_own() -> None:
+    """In the same place, around nought: laid side by side they do not meet."""
+    planes, square = 5, np.array(SQUARE) - 2.0
+    number = np.arange(4 * planes).reshape(planes, 4)
+    ends = np.stack([number, np.roll(number, -1, axis=1)], axis=-1).reshape(-1, 2)
+    whole = np.ones(len(ends), dtype=bool)
+    flat = np.tile(square, (planes, 1))[ends]
+    made = Outlines.both_ways(np.repeat(np.arange(planes), 4), ends, flat, left=whole, right=~whole)
+    corner, owner = made.filled()
+    assert np.bincount(owner).tolist() == [2] * planes
+    assert (made.plane[corner] == owner[:, None]).all()
+    assert area(made, corner) == pytest.approx(16.0 * planes, rel=1e-12)
+
+
+def test_a_hole_lies_in_the_outline_around_it_not_in_one_beside_it() -> None:
+    """A thin bracket, open to the left, around a square with a hole: its box holds the hole, and
+    it is smaller than the square.
+    """
+    bracket = [(-1.0, -1.0), (4.5, -1.0), (4.5, 5.0), (-1.0, 5.0), (-1.0, 4.9), (4.4, 4.9),
+               (4.4, -0.9), (-1.0, -0.9)]  # fmt: skip
+    hole = [(1.0, 1.0), (1.0, 3.0), (3.0, 3.0), (3.0, 1.0)]
+    made = outlines([bracket, SQUARE, hole])
+    corner, _ = made.filled()
+    assert area(made, corner) == pytest.approx(16.0 - 4.0 + 2 * 0.55 + 0.58, rel=1e-12)
+    assert (turn(*(made.flat[corner[:, k]] for k in range(3))) > 0.0).all()
+
+
 def test_a_line_across_parts_an_outline() -> None:
     made = outlines([SQUARE], lines=[(0, 2)])
     corner, _ = made.filled()
@@ -337,6 +460,22 @@ def test_an_open_surface_is_refused() -> None:
     cube = box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
     with pytest.raises(NotApartError, match="not closed"):
         parted_sheets(cube.vertices, cube.faces[1:])
+
+
+@pytest.mark.parametrize("along", range(3))
+@pytest.mark.parametrize("seed", range(4))
+def test_cubes_that_touch_along_an_edge_come_apart(along: int, seed: int) -> None:
+    cubes = [box((-1.0, -1.0, 0.0), (0.0, 0.0, 1.0)), box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))]
+    vertices = np.roll(np.concatenate([cube.vertices for cube in cubes]), along - 2, axis=1)
+    faces = np.concatenate([cubes[0].faces, cubes[1].faces + 8])
+    points, point = np.unique(vertices, axis=0, return_inverse=True)
+    faces = np.random.default_rng(seed).permutation(point.reshape(-1)[faces])
+    assert len(points) == 14
+    made = contracted(points, faces, parted_sheets(points, faces), np.arange(14))
+    assert solidity(made).is_solid
+    assert len(made.vertices) == 16
+    assert np.bincount(made.face_components()).tolist() == [12, 12]
+    assert made.volume_mm3 == pytest.approx(2.0, rel=1e-12)
 
 
 # --- points that are one -------------------------------------------------------------------------
@@ -387,5 +526,30 @@ def test_a_needle_within_a_face_is_taken_out() -> None:
     as_one = points_as_one(points, one, whole)
     made = contracted(points, whole, parted_sheets(points, whole), as_one)
     assert made.triangle_count == len(whole) - 2
+    assert solidity(made).is_solid
+    assert made.volume_mm3 == pytest.approx(1.0, rel=1e-8)
+
+
+def test_a_fin_that_becomes_flat_is_folded_away() -> None:
+    """A spike over a needle of a cube's top: once the needle is closed its two sides lie back to
+    back, and the faces around it meet.
+    """
+    cube = box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+    top = next(k for k, face in enumerate(cube.faces.tolist())
+               if (cube.vertices[face][:, 2] == 1.0).all())  # fmt: skip
+    a, b, c = cube.faces[top].tolist()
+    corners = cube.vertices[[a, b, c]]
+    at = np.array([[0.6, 0.2, 0.2], [0.2, 0.4, 0.4], [0.2, 0.4, 0.4], [0.4, 0.3, 0.3]]) @ corners
+    at[2] += 1e-9 * (corners[2] - corners[1])
+    at[3, 2] += 0.5
+    # the foot of the spike, its apex, and the two points that are one
+    points = np.concatenate([cube.vertices, at[[0, 3, 1, 2]]])
+    u, v, one, other = range(8, 12)
+    around = [[a, b, u], [b, one, u], [b, c, one], [one, c, other], [c, u, other], [c, a, u]]
+    spike = [[u, one, v], [one, other, v], [other, u, v]]
+    whole = np.concatenate([np.delete(cube.faces, top, axis=0), around, spike])
+    as_one = points_as_one(points, 10, whole)
+    made = contracted(points, whole, parted_sheets(points, whole), as_one)
+    assert made.triangle_count == 11 + 5
     assert solidity(made).is_solid
     assert made.volume_mm3 == pytest.approx(1.0, rel=1e-8)
