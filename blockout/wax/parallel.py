@@ -85,58 +85,45 @@ def parallel_blockout(
         The solid kernel lost volume.
     """
     settings = settings or ParallelSettings()
-    cast, path = survey.cast, survey.path
-    floor_mm = cast.floor_mm if settings.floor_mm is None else settings.floor_mm
-    space = free_space(cast, path) if space is None else space
-    inside = [
-        zone_column(space, outline, name=f"keep_in[{k}]")
-        for k, outline in enumerate(settings.keep_in)
-    ]
-    outside = [
-        zone_column(space, outline, name=f"keep_out[{k}]")
-        for k, outline in enumerate(settings.keep_out)
-    ]
-    above_bottom_mm = floor_mm - cast.floor_mm
-
-    columns = Columns(space.upright, survey.ceilings, above_bottom_mm, tolerances)
+    cast = survey.cast
+    space = free_space(cast, survey.path) if space is None else space
+    wanted = _Wanted.asked(space, settings, keep_free)
+    floor_mm = 0.0 if settings.floor_mm is None else settings.floor_mm - cast.floor_mm
+    columns = Columns(space.upright, survey.ceilings, floor_mm, tolerances)
     tapered = settings.taper_deg > tolerances.upright_deg
-    shaped = tapered or bool(inside or outside or keep_free)
+    plain = wanted.everywhere and not tapered
     notes: list[str] = []
     error_mm = 0.0
     progress("pulling ceilings down")
     whole = None
     if settings.floor_mm is None:
         whole = space.under(survey.ceilings.face, tolerances=tolerances)
-    if whole is not None and not shaped:
+    if whole is not None and plain:
         mesh, left, _ = whole
     else:
         body = columns.solid
         if tapered and not body.is_empty:
             progress("tapering walls")
-            skirt = tapered_skirt(
-                space, survey.ceilings, settings.taper_deg, floor_mm=above_bottom_mm
-            )
+            skirt = tapered_skirt(space, survey.ceilings, settings.taper_deg, floor_mm=floor_mm)
             body = body + (skirt - Solid.union(keep_upright) if keep_upright else skirt)
-            height_mm = cast.mesh.vertices @ path.direction
+            height_mm = cast.mesh.vertices @ survey.path.direction
             error_mm = taper_error_mm(float(np.ptp(height_mm)), settings.taper_deg)
             notes.append(
                 f"the tapered wall lies at most {error_mm * 1000.0:.1f} um outside the round one"
             )
-        kept_in = Solid.union(inside) if inside else None
-        kept_out = Solid.union([*outside, *keep_free]) if outside or keep_free else None
         progress("cutting the cast off the wax")
-        mesh, left = space.take(_shaped(body, kept_in, kept_out), tolerances=tolerances)
+        mesh, left = space.take(wanted.of(body), tolerances=tolerances)
         if whole is not None:
+            by_curtains = Solid.from_mesh(whole[2])
             if tapered:
-                found_mm3, wanted = space.shared_mm3(columns.solid), Solid.from_mesh(whole[2])
+                found_mm3 = space.shared_mm3(columns.solid)
             else:
-                found_mm3 = space.free_mm3 - left.free_mm3
-                wanted = _shaped(Solid.from_mesh(whole[2]), kept_in, kept_out)
-            _check_found(found_mm3, space.volume_mm3(wanted), tolerances)
-    if whole is not None:
-        undercut_mm3 = space.free_mm3 - whole[1].free_mm3
+                found_mm3, by_curtains = space.free_mm3 - left.free_mm3, wanted.of(by_curtains)
+            _check_found(found_mm3, space.volume_mm3(by_curtains), tolerances)
+    if plain or whole is not None:
+        undercut_mm3 = space.free_mm3 - (left if whole is None else whole[1]).free_mm3
     else:
-        undercut_mm3 = space.shared_mm3(columns.solid) if shaped else space.free_mm3 - left.free_mm3
+        undercut_mm3 = space.shared_mm3(columns.solid)
     undercut_mm3 -= sum(space.shared_mm3(columns.solid ^ groove) for groove in carved)
     if settings.floor_mm is None:
         _check_against_columns(survey, undercut_mm3)
@@ -153,11 +140,36 @@ def parallel_blockout(
     return ParallelBlockout(wax, undercut_mm3, error_mm, columns, left)
 
 
-def _shaped(body: Solid, kept_in: Solid | None, kept_out: Solid | None) -> Solid:
-    """What of a body is wanted."""
-    if kept_in is not None:
-        body = body ^ kept_in
-    return body if kept_out is None else body - kept_out
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """Where wax is wanted: within one body and out of another, upright; None is no limit."""
+
+    within: Solid | None
+    out_of: Solid | None
+
+    @classmethod
+    def asked(cls, space: Space, settings: ParallelSettings, keep_free: Sequence[Solid]) -> _Wanted:
+        inside, outside = (
+            [
+                zone_column(space, outline, name=f"{key}[{k}]")
+                for k, outline in enumerate(getattr(settings, key))
+            ]
+            for key in ("keep_in", "keep_out")
+        )
+        outside = [*outside, *keep_free]
+        return cls(
+            Solid.union(inside) if inside else None, Solid.union(outside) if outside else None
+        )
+
+    @property
+    def everywhere(self) -> bool:
+        return self.within is None and self.out_of is None
+
+    def of(self, body: Solid) -> Solid:
+        """What is wanted of a body."""
+        if self.within is not None:
+            body = body ^ self.within
+        return body if self.out_of is None else body - self.out_of
 
 
 def _check_found(found_mm3: float, wanted_mm3: float, tolerances: Tolerances) -> None:
