@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blockout.mesh import Bools, Floats, Ints
+from blockout.tolerances import TOLERANCES
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.cells import Cells, Cuts
 from blockout.wax.curtains.knots import CROSSING, THROUGH, Knots
@@ -140,12 +141,10 @@ def _parts_apart(posts: list[list[int]], height_mm: Floats) -> list[tuple[int, i
         at_cut.setdefault(cut, []).append(post)
     parts = []
     for cut, there in at_cut.items():
-        ends = sorted({end for low, high, _ in there for end in (low, high)}, key=height_mm.item)
+        ends = _upward(there, height_mm)
         rank = {end: k for k, end in enumerate(ends)}
         total = [0] * len(ends)
         for low, high, way in there:
-            if rank[low] > rank[high]:
-                raise NotApartError("the foot of a wall lies over its head")
             for k in range(rank[low], rank[high]):
                 total[k] += way
         for k, way in enumerate(total):
@@ -155,3 +154,25 @@ def _parts_apart(posts: list[list[int]], height_mm: Floats) -> list[tuple[int, i
                 low, high = ends[k], ends[k + 1]
                 parts.append((cut, low, high) if way > 0 else (cut, high, low))
     return parts
+
+
+def _upward(posts: list[list[int]], height_mm: Floats) -> list[int]:
+    """Ends of posts at one cut from the lowest on. Which end of a post is its foot is known without
+    a number, while their heights, where the plan was moved over a steep face, may say otherwise by
+    some nanometres.
+    """
+    under: dict[int, set[int]] = {}
+    for low, high, _ in posts:
+        if height_mm[low] > height_mm[high] + TOLERANCES.ceiling_lift_mm:
+            raise NotApartError("the foot of a wall lies over its head")
+        under.setdefault(low, set())
+        under.setdefault(high, set()).add(low)
+    waiting = sorted(under, key=lambda end: (float(height_mm[end]), end))
+    ends: list[int] = []
+    while waiting:
+        free = next((end for end in waiting if under[end].issubset(ends)), None)
+        if free is None:
+            raise NotApartError("the feet and heads of walls go round")
+        ends.append(free)
+        waiting.remove(free)
+    return ends
