@@ -89,9 +89,13 @@ def under_ceilings(mesh: Mesh, roof: Bools, *, tolerances: Tolerances = TOLERANC
     floor = _floor(points_mm, np.concatenate([inside, made.walls]))
     skin = np.concatenate([made.walls, floor])
 
+    # sheets that lie in one place are told apart as the plan tells them
+    seen = np.concatenate([plan.flat, knots.flat[made.knots]])
+    seen_mm = np.column_stack([seen, points_mm[:, 2]])
+
     def whole(part: Ints) -> Mesh:
         surface = np.concatenate([part, skin])
-        return contracted(points_mm, surface, parted_sheets(points_mm, surface), as_one)
+        return contracted(points_mm, surface, parted_sheets(seen_mm, surface), as_one)
 
     wax, filled = whole(inside), whole(faces.compress(~made.covered, axis=0))
     _prove(mesh, wax, filled, tolerances)

@@ -37,6 +37,8 @@ class Knots:
     on_cast : (k,) bool
         Whether the shares tell where it is.
     point_mm : (k, 3) float
+    flat : (k, 2) float
+        Where it is seen in the plan.
     at_cells : (q, 4) int
         Knot of each cell below on the left and right, above on the left and right.
     """
@@ -45,6 +47,7 @@ class Knots:
     shares: Shares
     on_cast: Bools
     point_mm: Floats
+    flat: Floats
     at_cells: Ints
 
     @property
@@ -105,8 +108,12 @@ def _names_on_rim(rims: Rims, cuts: Cuts, cut: Ints) -> Ints:
     return np.stack([kind, first, second], axis=1)
 
 
-def _places(rims: Rims, spans: Spans, cuts: Cuts, name: Ints) -> tuple[Shares, Bools, Floats]:
-    """Shares of the cast's vertices, for which of the names they hold, and all places."""
+def _places(
+    rims: Rims, spans: Spans, cuts: Cuts, name: Ints
+) -> tuple[Shares, Bools, Floats, Floats]:
+    """Shares of the cast's vertices, for which of the names they hold, and all places, in space and
+    in the plan.
+    """
     plan, ground = rims.plan, rims.plan.mesh.triangle_count
     kind, first, second = name.T
     flat = np.zeros((len(name), 2))
@@ -128,12 +135,13 @@ def _places(rims: Rims, spans: Spans, cuts: Cuts, name: Ints) -> tuple[Shares, B
     ):
         shares.corner[chosen], shares.weight[chosen] = found.corner, found.weight
     on_cast = corner | edge | (face < ground)
-    points[on_cast] = shares.chosen(np.flatnonzero(on_cast)).among(plan.mesh.vertices)
+    held = shares.chosen(np.flatnonzero(on_cast))
+    points[on_cast], flat[on_cast] = held.among(plan.mesh.vertices), held.among(plan.flat)
     of_rim = second[through] < 0
     ends = (plan.mesh.vertices[vertex[rim[of_rim]]] for vertex in (rims.start, rims.end))
     start, stop = ends
     points[through[of_rim]] = start + share[of_rim] * (stop - start)
-    return shares, on_cast, points
+    return shares, on_cast, points, flat
 
 
 def _crossing(rims: Rims, one: Ints, other: Ints) -> Floats:

@@ -51,7 +51,8 @@ class Outlines:
 
     def filled(self) -> tuple[Ints, Ints]:
         """(t, 3) triangles as numbers of edges that start at their corners, anticlockwise; and
-        (t,) the plane of each.
+        (t,) the plane of each. An outline may come by a knot twice; of a triangle with that knot in
+        two corners nothing is left, and its neighbours meet.
 
         Raises
         ------
@@ -66,7 +67,10 @@ class Outlines:
             raise NotApartError("an outline is open")
         count = np.diff(np.r_[first, len(edge)])
         kept = inside[first]
-        return self._triangles(edge, first[kept], count[kept])
+        corner, plane = self._triangles(edge, first[kept], count[kept])
+        a, b, c = self.start[corner].T
+        real = (a != b) & (b != c) & (c != a)
+        return corner[real], plane[real]
 
     def _following(self) -> Ints:
         """(h,) the edge that comes next with the same plane on the left: at its end the first one
