@@ -33,11 +33,13 @@ from blockout.mesh import Floats, Mesh, solidity
 from blockout.surveying.undercut import pulled_down
 from blockout.wax import space as space_module
 from blockout.wax.curtains import hang as hang_module
+from blockout.wax.curtains import loops as loops_module
 from blockout.wax.curtains.apart import NotApartError
 from blockout.wax.curtains.hang import under_ceilings
 from blockout.wax.curtains.loops import Outlines
 from blockout.wax.curtains.plan import Plan, turn
 from blockout.wax.curtains.sheets import parted_sheets
+from blockout.wax.curtains.walls import _upward
 from blockout.wax.curtains.welded import contracted, points_as_one
 from blockout.wax.parallel import parallel_blockout
 from blockout.wax.space import Space, free_space
@@ -445,6 +447,30 @@ def test_a_line_across_parts_an_outline() -> None:
     assert area(made, corner) == pytest.approx(16.0, rel=1e-12)
 
 
+def test_of_a_triangle_between_a_knot_and_itself_nothing_is_left(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A square whose outline runs in and back comes by a knot twice. The library may put a
+    triangle between the two, as it did on a cast at level.
+    """
+    points = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0], [2.0, 2.0]])
+    ends = np.array([[0, 1], [1, 2], [2, 3], [3, 0], [1, 4]])
+    whole, spur = np.ones(5, dtype=bool), np.arange(5) == 4
+    plane = np.zeros(5, dtype=np.int64)
+    made = Outlines.both_ways(plane, ends, points[ends], left=whole, right=spur)
+
+    def in_six_corners(outline: Sequence[Floats], **_: float) -> np.ndarray:
+        first = int(np.flatnonzero((outline[0] == points[0]).all(axis=1))[0])
+        turns = np.array([[0, 1, 3], [1, 2, 3], [0, 3, 4], [0, 4, 5]])
+        return np.asarray((turns + first) % 6)
+
+    monkeypatch.setattr(loops_module, "filled_triangles", in_six_corners)
+    corner, owner = made.filled()
+    assert sorted(map(sorted, made.start[corner].tolist())) == [[0, 1, 2], [0, 2, 3]]
+    assert owner.tolist() == [0, 0]
+    assert area(made, corner) == pytest.approx(16.0, rel=1e-12)
+
+
 def test_an_open_outline_is_refused() -> None:
     whole = np.ones(3, dtype=bool)
     points = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
@@ -476,6 +502,20 @@ def test_cubes_that_touch_along_an_edge_come_apart(along: int, seed: int) -> Non
     assert len(made.vertices) == 16
     assert np.bincount(made.face_components()).tolist() == [12, 12]
     assert made.volume_mm3 == pytest.approx(2.0, rel=1e-12)
+
+
+# --- posts ---------------------------------------------------------------------------------------
+def test_posts_stand_on_their_feet_whatever_nanometres_say() -> None:
+    """Of three ends two are known to follow each other, though the heights of the upper two, from
+    two sides of a steep face, say the opposite.
+    """
+    height_mm = np.array([9.0, 17.182702, 17.182695])
+    assert _upward([[0, 2, 1], [0, 1, -1], [1, 2, -1]], height_mm) == [0, 1, 2]
+    assert _upward([[0, 2, 1], [0, 1, -1]], height_mm) == [0, 2, 1]
+    with pytest.raises(NotApartError, match="go round"):
+        _upward([[1, 2, 1], [2, 1, 1]], height_mm)
+    with pytest.raises(NotApartError, match="foot of a wall"):
+        _upward([[1, 0, 1]], height_mm)
 
 
 # --- points that are one -------------------------------------------------------------------------
