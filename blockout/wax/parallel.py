@@ -10,6 +10,7 @@ import numpy as np
 from blockout.case.settings import ParallelSettings
 from blockout.errors import CheckError, KernelError
 from blockout.kernel.solids import Solid
+from blockout.mesh import Mesh
 from blockout.progress import Progress, silent
 from blockout.surveying.survey import Survey
 from blockout.tolerances import TOLERANCES, Tolerances
@@ -113,8 +114,8 @@ def parallel_blockout(
             )
         progress("cutting the cast off the wax")
         mesh, left = space.take(wanted.of(body), tolerances=tolerances)
-        if whole is not None:
-            by_curtains = Solid.from_mesh(whole[2])
+        by_curtains = None if whole is None else _taken_whole(whole[2], tolerances)
+        if by_curtains is not None:
             if tapered:
                 found_mm3 = space.shared_mm3(columns.solid)
             else:
@@ -170,6 +171,18 @@ class _Wanted:
         if self.within is not None:
             body = body ^ self.within
         return body if self.out_of is None else body - self.out_of
+
+
+def _taken_whole(wax: Mesh, tolerances: Tolerances) -> Solid | None:
+    """Wax by curtains as a solid of the kernel; None where the kernel does not take it as it is,
+    so that it proves nothing.
+    """
+    try:
+        solid = Solid.from_mesh(wax)
+    except KernelError:
+        return None
+    lost_mm3 = abs(solid.volume_mm3 - wax.volume_mm3)
+    return solid if lost_mm3 <= 0.1 * tolerances.kernel_loss_mm3 else None
 
 
 def _check_found(found_mm3: float, wanted_mm3: float, tolerances: Tolerances) -> None:

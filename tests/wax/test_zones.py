@@ -15,8 +15,9 @@ from blockout.cast.cast import Cast
 from blockout.errors import InputError, KernelError
 from blockout.kernel.rays import RayScene
 from blockout.kernel.solids import Solid
+from blockout.mesh import Mesh
 from blockout.surveying.undercut import pulled_down
-from blockout.wax import columns
+from blockout.wax import columns, parallel
 
 HALF = ((0.0, -8.5), (6.0, -6.0), (8.5, 0.0), (6.0, 6.0), (0.0, 8.5))
 OTHER_HALF = tuple((-x, y) for x, y in HALF)
@@ -99,6 +100,28 @@ def test_what_the_kernel_loses_or_makes_up_is_told(
     with pytest.raises(KernelError, match=r"did not find all the blockout, or too much") as caught:
         worked(cast, **outlines)
     assert caught.value.exit_code == 1
+
+
+@pytest.mark.parametrize("refuses", [True, False])
+def test_curtains_that_the_kernel_does_not_take_prove_nothing(
+    cast: Cast, refuses: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It refuses them, or takes them with a rod less; the wax is as it is without them."""
+    half = {"keep_in": (outline(cast, HALF),)}
+    expected = worked(cast, **half)
+    rod = Solid.from_mesh(box((4.3, -0.1, -1.0), (4.5, 0.1, 30.0)))
+
+    class Refusing(Solid):
+        @classmethod
+        def from_mesh(cls, mesh: Mesh) -> Solid:
+            if refuses:
+                raise KernelError("asked to")
+            return Solid.from_mesh(mesh) - rod
+
+    monkeypatch.setattr(parallel, "Solid", Refusing)
+    made = worked(cast, **half)
+    assert made.volume_mm3 == expected.volume_mm3
+    assert made.blockout.undercut_volume_mm3 == expected.blockout.undercut_volume_mm3
 
 
 def test_a_zone_in_a_zone(cast: Cast) -> None:
