@@ -30,7 +30,7 @@ LEFT_BY_A_KILL: Final = rf"\.({_UNFINISHED}|{_REPLACED})-[0-9a-f]{{8}}"
 """What names of siblings end in, as a pattern."""
 _NAME_SHOWN: Final = 100  # of the target's name in the sibling's; file systems allow 255 bytes
 _FOREIGN_SHOWN: Final = 5
-_ATTEMPTS: Final = 5  # other runs that may put a folder in our way while we swap
+_ATTEMPTS: Final = 5  # other runs that may put a folder in our way while we look or swap
 
 _FIXES: Final = {
     errno.ENOSPC: "Free some space, or name another place with --out.",
@@ -233,13 +233,19 @@ def _interruptions_wait() -> Iterator[None]:
 def _refuse_foreign(
     folder: Path, named: Path, ours: Collection[str], signed_by: str | None
 ) -> None:
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise OutputError(
-            f"{named.name} is not a folder", where=str(named), fix="Name a folder with --out."
-        )
-    held = _files_below(folder)
+    for _ in range(_ATTEMPTS):
+        before = _status(folder)
+        if before is None:
+            return
+        if not stat.S_ISDIR(before.st_mode):
+            raise OutputError(
+                f"{named.name} is not a folder", where=str(named), fix="Name a folder with --out."
+            )
+        held = _files_below(folder)
+        after = _status(folder)
+        if after is not None and os.path.samestat(before, after):
+            break
+        # another run has put its own in place: what was read may be of both
     foreign = [file for file in held if not any(_matches(file, pattern) for pattern in ours)]
     if not foreign and held and signed_by is not None and signed_by not in held:
         foreign = held
@@ -252,6 +258,13 @@ def _refuse_foreign(
             where=str(named),
             fix="Name an empty or new folder with --out; nothing was touched.",
         )
+
+
+def _status(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return None
 
 
 def _matches(file: str, pattern: str) -> bool:

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from blockout import writing
 from blockout.errors import OutputError
 from blockout.kernel.files import NamedMesh, write_3mf, write_glb, write_ply, write_stl
 from blockout.mesh import Mesh
@@ -398,6 +399,61 @@ def test_two_runs_into_one_folder_leave_one_whole_result(tmp_path: Path) -> None
     assert len(texts) == 1
     assert len(held(tmp_path / "b")) == 3
     assert all("keep writing to the same folder" in str(error) for error in errors)
+
+
+@pytest.mark.parametrize("another", ["other", None])
+def test_a_folder_that_another_run_takes_away_is_looked_at_again(
+    tmp_path: Path, another: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While it is read another run moves it out of the way, removes files, and puts its own there:
+    what was read has no signature, but is none of the user's.
+    """
+    fill(tmp_path / "b", "old")
+    below, looked = writing._files_below, []
+
+    def torn(folder: Path) -> list[str]:
+        found = below(folder)
+        if not looked:
+            looked.append(folder)
+            (tmp_path / "b").rename(tmp_path / "gone")
+            if another:
+                fill(tmp_path / "b", another)
+            found.remove("summary.json")
+        return found
+
+    monkeypatch.setattr(writing, "_files_below", torn)
+    with replacing_folder(tmp_path / "b", ours=OURS, signed_by="summary.json") as unfinished:
+        fill(unfinished, "new")
+    assert looked == [tmp_path / "b"]
+    assert set(held(tmp_path / "b").values()) == {"new"}
+
+
+def test_runs_that_look_while_others_swap_take_a_folder_for_a_folder(tmp_path: Path) -> None:
+    """Threads that change at every step: between two looks the folder may be gone."""
+    stopped = threading.Event()
+    fill(tmp_path / "b", "old")
+    refused: list[OutputError] = []
+
+    def look() -> None:
+        while not stopped.is_set():
+            try:
+                writing._refuse_foreign(tmp_path / "b", tmp_path / "b", OURS, "summary.json")
+            except OutputError as error:
+                refused.append(error)
+
+    usual = sys.getswitchinterval()
+    sys.setswitchinterval(1e-5)
+    try:
+        looking = threading.Thread(target=look)
+        looking.start()
+        for _ in range(2000):
+            (tmp_path / "b").rename(tmp_path / "away")
+            (tmp_path / "away").rename(tmp_path / "b")
+        stopped.set()
+        looking.join()
+    finally:
+        sys.setswitchinterval(usual)
+    assert refused == []
 
 
 def test_a_failing_swap_puts_the_older_folder_back(
