@@ -153,12 +153,8 @@ def test_from_a_scan_to_a_downloaded_model(server, folder, tmp_path):
         page.choose("Which arch is it?", "lower arch")
         page.until(lambda: "does not tell which arch" not in page.text(), "the arch is said")
         page.step("Path")
-        from selenium.webdriver.common.keys import Keys
-
         for name, deg in (("anterior_tilt_deg", "-4"), ("lateral_tilt_deg", "2")):
-            box = page.all(f".degrees-{name} input")[0]
-            box.send_keys(Keys.CONTROL, "a")
-            box.send_keys(deg, Keys.TAB)
+            _type(page, f".degrees-{name} input", deg)
         page.says(r"Anterior tilt\s+-4\.00(.|\n)*Lateral tilt\s+\+2\.00")
         shown = page.text()
 
@@ -267,7 +263,7 @@ def test_two_tabs_do_not_mix_and_nothing_drawn_is_lost(folder, tmp_path):
             addresses.append(tab.driver.current_url)
         assert addresses[0] != addresses[1]
         page.step("Cast")
-        _type(page, "name", "the second tab's")
+        _type(page, 'input[aria-label="name"]', "the second tab's")
         page.says("not saved", 30.0)
         tab.driver.get(addresses[0])
         page.ready()
@@ -296,9 +292,9 @@ def test_two_tabs_do_not_mix_and_nothing_drawn_is_lost(folder, tmp_path):
     assert "# beside this file" in text  # a person's comments stay
 
 
-def _type(page, label, words):
+def _type(page, box, words):
     from selenium.webdriver.common.keys import Keys
 
-    box = page.all(f'input[aria-label="{label}"]')[0]
-    box.send_keys(Keys.CONTROL, "a")
-    box.send_keys(words, Keys.TAB)
+    boxes = page.until(lambda: page.all(box), f"the box {box} is there")
+    boxes[0].send_keys(Keys.CONTROL, "a")
+    boxes[0].send_keys(words, Keys.TAB)
