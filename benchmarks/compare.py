@@ -222,7 +222,7 @@ def _own(name: str, folder: Path, to_upright: Floats) -> Callable[[], Triangles]
         ceilings = find_ceilings(cast.mesh, cast.scanned, path.direction)
         hung = space.under(ceilings.face)
         assert hung is not None, "curtains do not do here"
-        return hung[0]
+        return hung.wax
 
     def cuts() -> Mesh:
         path = insertion_path(cast.frame, arch=cast.arch, settings=PathSettings())

@@ -100,7 +100,7 @@ def parallel_blockout(
     if settings.floor_mm is None:
         whole = space.under(survey.ceilings.face, tolerances=tolerances)
     if whole is not None and plain:
-        mesh, left, _ = whole
+        mesh, left = whole.wax, whole.left
     else:
         body = columns.solid
         if tapered and not body.is_empty:
@@ -114,7 +114,7 @@ def parallel_blockout(
             )
         progress("cutting the cast off the wax")
         mesh, left = space.take(wanted.of(body), tolerances=tolerances)
-        by_curtains = None if whole is None else _taken_whole(whole[2], tolerances)
+        by_curtains = None if whole is None else _taken_whole(whole.upright, tolerances)
         if by_curtains is not None:
             if tapered:
                 found_mm3 = space.shared_mm3(columns.solid)
@@ -122,7 +122,7 @@ def parallel_blockout(
                 found_mm3, by_curtains = space.free_mm3 - left.free_mm3, wanted.of(by_curtains)
             _check_found(found_mm3, space.volume_mm3(by_curtains), tolerances)
     if plain or whole is not None:
-        undercut_mm3 = space.free_mm3 - (left if whole is None else whole[1]).free_mm3
+        undercut_mm3 = space.free_mm3 - (left if whole is None else whole.left).free_mm3
     else:
         undercut_mm3 = space.shared_mm3(columns.solid)
     undercut_mm3 -= sum(space.shared_mm3(columns.solid ^ groove) for groove in carved)

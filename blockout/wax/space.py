@@ -42,6 +42,25 @@ _LAST_PLACES = 16.0
 
 
 @dataclass(frozen=True, eq=False)
+class UnderCeilings:
+    """What lies under ceilings of a bare cast, found without the kernel.
+
+    Parameters
+    ----------
+    wax : Mesh
+        File coordinates.
+    left : Space
+        The rest.
+    upright : Mesh
+        The wax once more, upright and with all specks.
+    """
+
+    wax: Mesh
+    left: Space
+    upright: Mesh
+
+
+@dataclass(frozen=True, eq=False)
 class Space:
     """What is free around a cast, in the block around it.
 
@@ -92,12 +111,9 @@ class Space:
         inner: Bools = ~np.asarray(np.isin(around.faces, on_block).any(axis=1))
         return around.part(inner).reversed()
 
-    def under(
-        self, ceiling: Ints, *, tolerances: Tolerances = TOLERANCES
-    ) -> tuple[Mesh, Space, Mesh] | None:
-        """All that lies under faces of the bare cast, down to the floor, in file coordinates; the
-        rest; and the first once more, upright and with all specks. None where something was taken
-        before, or only the kernel can tell.
+    def under(self, ceiling: Ints, *, tolerances: Tolerances = TOLERANCES) -> UnderCeilings | None:
+        """All that lies under faces of the bare cast, down to the floor. None where something was
+        taken before, or only the kernel can tell.
         """
         if self.held is not self.upright:
             return None
@@ -115,7 +131,7 @@ class Space:
             np.concatenate([own, hung.shares.among(own)]),
         )
         wax = without_specks(hung.wax, film_mm=tolerances.ceiling_lift_mm)
-        return left._in_file(wax), left, hung.wax
+        return UnderCeilings(left._in_file(wax), left, hung.wax)
 
     def take(self, body: Solid, *, tolerances: Tolerances = TOLERANCES) -> tuple[Mesh, Space]:
         """The wax that ``body``, upright, fills of the space, in file coordinates; and the rest.
